@@ -1,0 +1,42 @@
+# Everything a fresh machine needs is made here: `make demo` and `make test` set up .venv themselves.
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+READY  := $(VENV)/.ready
+UV     := $(shell command -v uv 2>/dev/null)
+
+.PHONY: demo test study lint constraints clean
+
+demo: $(READY)
+	$(BIN)/hysteresis demo
+
+test: $(READY) lint
+	$(BIN)/python -m pytest
+
+study: $(READY)
+	$(BIN)/python -m experiments.return_to_zero --seeds 5
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+$(READY): constraints.txt pyproject.toml
+ifdef UV
+	$(UV) venv --allow-existing --quiet --python $(PYTHON) $(VENV)
+	$(UV) pip install --quiet --python $(BIN)/python --require-hashes -r constraints.txt
+	$(UV) pip install --quiet --python $(BIN)/python --no-deps --no-build-isolation -e .
+else
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r constraints.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+endif
+	touch $(READY)
+
+# Renew the pins (needs uv). The file holds names, versions and hashes, no addresses.
+constraints:
+	uv pip compile pyproject.toml --extra dev --universal --generate-hashes --no-header \
+	    --no-annotate --no-emit-index-url --upgrade -o constraints.txt
+
+clean:
+	rm -rf $(VENV) build *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis demo-run
