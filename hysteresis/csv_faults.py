@@ -72,7 +72,7 @@ def width_fault(path: Path, line: int, cells: Sequence[str], header: Sequence[st
     """Complain about a line with more or fewer fields than the header."""
     mend = "give every line as many fields as the header, also where cells are empty"
     if len(cells) > len(header):
-        mend = "write numbers with a decimal point, not a comma, and put text that holds a comma in quotes"
+        mend = "write numbers with a decimal point, and put text that holds a comma in quotes"
     raise InputError(
         f"the line has {len(cells)} fields, the header {len(header)}",
         file=path,

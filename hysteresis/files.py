@@ -213,9 +213,7 @@ def _numbers(cells: Sequence[str], empty_ok: bool) -> tuple[Array, int]:
     if joined.isascii() and "_" not in joined:
         with contextlib.suppress(ValueError):
             values = np.array(
-                [float(c) if c else np.nan for c in cells]
-                if empty_ok
-                else list(map(float, cells))
+                [float(c) if c else np.nan for c in cells] if empty_ok else list(map(float, cells))
             )
             finite = np.isfinite(values)
             if finite.all():

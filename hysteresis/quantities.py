@@ -79,7 +79,7 @@ def parse_length_mm(text: str) -> float:
 
 
 def format_with_uncertainty(value: float, u: float, unit: str = "") -> str:
-    """Print a value with its uncertainty, for example ``"0.123 ± 0.004 mm"`` as ``0.1230 ± 0.0040``.
+    """Print a value with its uncertainty, for example ``"0.1230 ± 0.0040 mm"``.
 
     `u` is given with two significant digits and the value to the same decimal place (JCGM 100,
     7.2.6). Unknown uncertainties are said in words: nothing is printed more exactly than known.

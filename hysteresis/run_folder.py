@@ -110,7 +110,7 @@ def open_run(path: Path | str) -> RunFolder:
 
 
 def create_run(path: Path | str) -> RunFolder:
-    """Make the folder of a run, with its parents; a folder that is there already is kept as it is."""
+    """Make the folder of a run, with its parents; one that is there already is kept as it is."""
     path = Path(path)
     try:
         path.mkdir(parents=True, exist_ok=True)

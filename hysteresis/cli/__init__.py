@@ -1,0 +1,111 @@
+"""The command line: one file per command beside this one, each with a function `command`.
+
+A command file imports only typer, pathlib and typing at its top and everything heavy inside
+the body, so that `hysteresis --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import errno
+import functools
+import importlib
+import importlib.util
+import sys
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import typer
+
+from hysteresis.errors import HysteresisError
+
+# In the order of the job, which is the order of the help page.
+COMMANDS = ("new", "plan", "virtual", "measure", "fit", "compensate", "verify", "demo")
+
+BAD_INPUT, STOPPED = 2, 130
+
+app = typer.Typer(
+    name="hysteresis",
+    help="Measures the memory of sprung light-steering mirrors and cancels it.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help pages need no import of rich
+)
+
+
+def main() -> None:
+    """Run the command line; a complaint is one sentence on stderr and exit code 2."""
+    try:
+        app()
+    except HysteresisError as error:
+        _leave(str(error), BAD_INPUT)
+    except OSError as error:
+        _leave(_told(error), BAD_INPUT)
+    except KeyboardInterrupt:  # before or after a command; within one, see `_stoppable`
+        _leave_stopped()
+
+
+def _leave(sentence: str, code: int) -> None:
+    print(f"hysteresis: {sentence}", file=sys.stderr)
+    raise SystemExit(code)
+
+
+def _leave_stopped() -> None:
+    _leave("stopped; nothing half-written was kept.", STOPPED)
+
+
+def _told(error: OSError) -> str:
+    """One sentence for what the machine refuses: a full disk, a missing right."""
+    mend = {
+        errno.ENOSPC: "the disk is full; make room and try again",
+        errno.EDQUOT: "your share of the disk is used up; make room and try again",
+        errno.EACCES: "no permission; choose another folder or change its rights",
+        errno.EPERM: "no permission; choose another folder or change its rights",
+        errno.EROFS: "this disk can only be read; choose another folder",
+        errno.ENAMETOOLONG: "the file name is too long; choose a shorter one",
+    }.get(error.errno or 0, f"{error.strerror or error}".lower())
+    return (f"{error.filename}: " if error.filename else "") + mend.rstrip(".") + "."
+
+
+def _stoppable(command: Callable[..., None]) -> Callable[..., None]:
+    """`command`, with Ctrl-C answered by our own line (typer would end without a word)."""
+
+    @functools.wraps(command)
+    def stoppable(*args: Any, **kwargs: Any) -> None:
+        try:
+            command(*args, **kwargs)
+        except KeyboardInterrupt:
+            _leave_stopped()
+
+    return stoppable
+
+
+def _print_version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        print(f"hysteresis {version('hysteresis')}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _whole(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+def _register() -> None:
+    for name in COMMANDS:
+        module = f"{__name__}.{name}"
+        # Commands that are still to come are passed over; a test names them.
+        if importlib.util.find_spec(module) is not None:
+            app.command(name)(_stoppable(importlib.import_module(module).command))
+
+
+_register()

@@ -1,0 +1,71 @@
+"""What the commands share when they speak: tables on stdout, progress on stderr, cautions."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterator, Sequence
+
+from hysteresis.cautions import caution_line
+
+
+@contextlib.contextmanager
+def progress(description: str, total: float | None = None) -> Iterator[Callable[..., None]]:
+    """Show that something is under way, as a bar on stderr.
+
+    Where stderr is no terminal it is one plain line.
+
+    Gives a function ``advance(step=1.0)``; without `total` the bar only moves to and fro.
+
+    >>> with progress("Fitting", total=3) as advance:   # doctest: +SKIP
+    ...     advance()
+    """
+    if not sys.stderr.isatty():
+        print(f"{description} …", file=sys.stderr, flush=True)
+        yield lambda step=1.0: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn()
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task(description, total=total)
+        yield lambda step=1.0: bar.advance(task, step)
+        if total is None:
+            bar.update(task, total=1, completed=1)
+        else:
+            bar.update(task, completed=total)
+
+
+def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
+    """Print a table with aligned columns: text to the left, columns of figures to the right.
+
+    Nothing is wrapped or cut, so that the output can be piped.
+    """
+    body = [[str(cell) for cell in row] for row in rows]
+    for row in body:
+        if len(row) != len(columns):
+            raise ValueError(f"{len(columns)} columns, but a row of {len(row)} cells")
+    lines = [list(columns), *body]
+    widths = [max(len(row[i]) for row in lines) for i in range(len(columns))]
+    right = [bool(body) and all(_figure(row[i]) for row in body) for i in range(len(columns))]
+    if title:
+        print(f"\n{title}")
+    for n, row in enumerate(lines):
+        cells = [
+            cell.rjust(width) if to_right else cell.ljust(width)
+            for cell, width, to_right in zip(row, widths, right, strict=True)
+        ]
+        print("  ".join(cells).rstrip())
+        if n == 0:
+            print("  ".join("-" * width for width in widths))
+
+
+def _figure(cell: str) -> bool:
+    """Whether a cell starts as a figure does, or is empty."""
+    return not cell or cell.lstrip("+-−±<>≤≥~ (")[:1].isdigit() or cell in {"-", "–", "—"}
+
+
+def say_cautions() -> None:
+    """Print the cautions in one line; every command that writes an output signal ends with it."""
+    print(caution_line())

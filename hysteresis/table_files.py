@@ -1,0 +1,357 @@
+"""Reading and writing each table of a run: columns by `files`, meaning by the checks here.
+
+The same check runs on both sides, so that nothing is written that could not be read again. A
+complaint names the line of the file; on writing, the line the row would have had.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+import numpy.typing as npt
+
+from hysteresis.errors import InputError
+from hysteresis.files import line_of_row, read_table, write_table
+from hysteresis.tables import (
+    CAMERA_LOG_COLUMNS,
+    DRIVE_COLUMNS,
+    PATTERN_COLUMNS,
+    RECORDING_COLUMNS,
+    TIMED_PATH_COLUMNS,
+    TYPED_COLUMNS,
+    CameraLog,
+    DriveSignal,
+    Pattern,
+    Recording,
+    SpotPath,
+    TypedSheet,
+)
+
+Columns = Mapping[str, npt.NDArray[Any]]
+SEGMENT_NAME = re.compile(r"[a-z][a-z_-]*/\d+(/[a-z0-9_-]+)?")
+
+
+class _Checks:
+    """The columns of one table with the means to say on which line one of them is wrong."""
+
+    def __init__(self, path: Path | str, columns: Columns, line_of: Callable[[int], int]) -> None:
+        self.path, self.columns, self.line_of = path, columns, line_of
+
+    def complain(self, bad: npt.ArrayLike, column: str, what: str, mend: str) -> None:
+        """Raise `InputError` for the first row where `bad` holds; return if there is none."""
+        rows = np.flatnonzero(np.asarray(bad))
+        if len(rows):
+            self._raise(int(rows[0]), column, what, mend)
+
+    def _raise(self, row: int, column: str, what: str, mend: str) -> NoReturn:
+        value = self.columns[column][row] if column in self.columns else None
+        if isinstance(value, np.generic):
+            value = value.item()
+        line = self.line_of(row)
+        raise InputError(what, file=self.path, row=line, column=column, value=value, mend=mend)
+
+    def rises(self, column: str = "t_s", *, may_stay: bool = False) -> None:
+        """Time rises from row to row, over the rows that have one."""
+        given = np.flatnonzero(~np.isnan(self.columns[column]))
+        step = np.diff(self.columns[column][given])
+        bad = np.flatnonzero(step < 0 if may_stay else step <= 0)
+        if len(bad):
+            row = int(given[bad[0] + 1])
+            before = float(self.columns[column][given[bad[0]]])
+            self._raise(
+                row,
+                column,
+                f"time {'stands still' if step[bad[0]] == 0 else 'goes back'} after {before:.9g} s",
+                "sort the rows by time and delete repeated ones",
+            )
+
+    def drive(self) -> None:
+        """Drives are fractions of full scale, -1 to +1."""
+        for column in ("drive_x", "drive_y"):
+            self.complain(
+                np.abs(self.columns[column]) > 1,
+                column,
+                "the drive is outside -1 to +1",
+                "give it as a fraction of full scale, not in per cent or volts",
+            )
+
+    def switch(self, column: str) -> None:
+        """A column that holds 0 or 1 only."""
+        values = self.columns[column]
+        self.complain((values != 0) & (values != 1), column, "this is neither 0 nor 1", "write one")
+
+    def not_negative(self, column: str) -> None:
+        """Zero or more; rows without a value pass."""
+        self.complain(
+            self.columns[column] < 0, column, "this must not be negative", "mend the sign"
+        )
+
+    def whole(self, column: str) -> None:
+        """Whole numbers from 0 that a float holds exactly."""
+        values = self.columns[column]
+        self.complain(
+            (values != np.floor(values)) | (values < 0) | (values > 2**53),
+            column,
+            "this is not a whole number from 0 up",
+            "number the rows 1, 2, 3 …",
+        )
+
+
+def _load(
+    path: Path | str,
+    columns: tuple[str, ...],
+    *,
+    optional: tuple[str, ...] = (),
+    text: tuple[str, ...] = (),
+    empty_ok: tuple[str, ...] = (),
+) -> tuple[dict[str, npt.NDArray[Any]], _Checks]:
+    table = read_table(path, columns, optional=optional, text=text, empty_ok=empty_ok)
+    return table, _Checks(path, table, lambda row: line_of_row(path, row))
+
+
+def _save(
+    path: Path | str,
+    record: Any,
+    columns: tuple[str, ...],
+    check: Callable[[_Checks], None],
+    decimals: Mapping[str, int] | None,
+    overwrite: bool,
+) -> None:
+    table = {name: np.asarray(getattr(record, name)) for name in columns}
+    for name, values in table.items():
+        if values.dtype.kind == "f":
+            _Checks(path, table, lambda row: row + 2).complain(
+                np.isinf(values), name, "this is not a finite number", "leave the row out"
+            )
+    check(_Checks(path, table, lambda row: row + 2))
+    write_table(path, table, decimals=decimals, overwrite=overwrite)
+
+
+def _given(checks: _Checks, *columns: str) -> None:
+    """No NaN; on reading `read_table` has seen to it already."""
+    for column in columns:
+        checks.complain(np.isnan(checks.columns[column]), column, "the cell is empty", "fill it in")
+
+
+# ---- pattern ---------------------------------------------------------------------------------
+
+
+def _check_pattern(checks: _Checks) -> None:
+    _given(checks, "t_s", "drive_x", "drive_y")
+    checks.complain(
+        checks.columns["t_s"][:1] != 0,
+        "t_s",
+        "a pattern starts at time 0",
+        "subtract the first time from all",
+    )
+    checks.rises()
+    checks.drive()
+    checks.switch("beam")
+    names = {name: SEGMENT_NAME.fullmatch(name) is None for name in set(checks.columns["segment"])}
+    checks.complain(
+        np.array([names[name] for name in checks.columns["segment"]], dtype=bool),
+        "segment",
+        "this is not the name of a segment",
+        "write kind/number or kind/number/part, such as ladder/012/hold",
+    )
+
+
+def read_pattern(path: Path | str) -> Pattern:
+    """Read pattern.csv; raises `InputError` when it is not a pattern."""
+    table, checks = _load(path, PATTERN_COLUMNS, text=("segment",))
+    _check_pattern(checks)
+    return Pattern(**(table | {"beam": table["beam"] == 1}))
+
+
+def write_pattern(
+    path: Path | str,
+    pattern: Pattern,
+    *,
+    decimals: Mapping[str, int] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write pattern.csv. Without `decimals`, what is read back is the same to the last bit."""
+    _save(path, pattern, PATTERN_COLUMNS, _check_pattern, decimals, overwrite)
+
+
+# ---- typed sheet -----------------------------------------------------------------------------
+
+
+def _check_typed(checks: _Checks) -> None:
+    _given(checks, "drive_x", "drive_y")
+    checks.whole("reading")
+    numbers = checks.columns["reading"]
+    first = np.zeros(len(numbers), dtype=bool)
+    first[np.unique(numbers, return_index=True)[1]] = True
+    checks.complain(
+        ~first, "reading", "this number of a reading stands twice", "number each reading once"
+    )
+    checks.rises()
+    checks.drive()
+
+
+def read_typed_sheet(path: Path | str) -> TypedSheet:
+    """Read a filled-in (or still empty) reading sheet; empty times and positions are NaN."""
+    table, checks = _load(
+        path, TYPED_COLUMNS, text=("note",), empty_ok=("t_s", "x_mm", "y_mm", "note")
+    )
+    _check_typed(checks)
+    return TypedSheet(**(table | {"reading": table["reading"].astype(np.int64)}))
+
+
+def write_typed_sheet(
+    path: Path | str,
+    sheet: TypedSheet,
+    *,
+    decimals: Mapping[str, int] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write a reading sheet; NaN becomes an empty cell to fill in."""
+    _save(path, sheet, TYPED_COLUMNS, _check_typed, decimals, overwrite)
+
+
+# ---- camera log ------------------------------------------------------------------------------
+
+
+def _check_camera_log(checks: _Checks) -> None:
+    _given(checks, "t_s", "u_px", "v_px", "weight")
+    checks.whole("frame")
+    checks.not_negative("weight")
+    # Rows may come in any order and frames may repeat, but in the order of the frames the
+    # camera's clock must not run backwards.
+    frame, t_s = checks.columns["frame"], checks.columns["t_s"]
+    order = np.lexsort((t_s, frame))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = np.diff(frame[order]) != 0
+    starts = order[first]
+    back = np.flatnonzero(np.diff(t_s[starts]) < 0)
+    bad = np.zeros(len(frame), dtype=bool)
+    bad[starts[back[:1] + 1]] = True
+    checks.complain(
+        bad,
+        "t_s",
+        "time goes back although the frame number rises",
+        "export the log again, with the camera's own time of each frame",
+    )
+
+
+def read_camera_log(path: Path | str) -> CameraLog:
+    """Read a camera log in the order of its lines; `weight` is 1 where the file has none."""
+    table, checks = _load(path, CAMERA_LOG_COLUMNS[:4], optional=("weight",))
+    table.setdefault("weight", np.ones(len(table["frame"])))
+    _check_camera_log(checks)
+    return CameraLog(**(table | {"frame": table["frame"].astype(np.int64)}))
+
+
+def write_camera_log(
+    path: Path | str,
+    log: CameraLog,
+    *,
+    decimals: Mapping[str, int] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write a camera log with its weights."""
+    _save(path, log, CAMERA_LOG_COLUMNS, _check_camera_log, decimals, overwrite)
+
+
+# ---- recording -------------------------------------------------------------------------------
+
+
+def _check_recording(checks: _Checks) -> None:
+    _given(checks, "exposure_s")
+    checks.not_negative("exposure_s")
+    checks.rises(may_stay=True)
+    checks.switch("used")
+    used = checks.columns["used"] == 1
+    for axis in ("x", "y"):
+        position, sigma = checks.columns[f"{axis}_mm"], checks.columns[f"sigma_{axis}_mm"]
+        checks.complain(
+            used & ~np.isnan(position) & ~(sigma > 0),
+            f"sigma_{axis}_mm",
+            "a position that is used needs a standard deviation above 0",
+            "write it in mm, or set used to 0 and give the reason",
+        )
+    nothing = np.array([reason == "" for reason in checks.columns["reason"]], dtype=bool)
+    checks.complain(~used & nothing, "reason", "a row that is not used needs a reason", "write it")
+    nowhere = np.array([name == "" for name in checks.columns["segment"]], dtype=bool)
+    checks.complain(
+        used & nowhere & np.isnan(checks.columns["t_s"]),
+        "segment",
+        "a row without a time needs a segment",
+        "write the segment of the pattern in which it was read",
+    )
+
+
+def read_recording(path: Path | str) -> Recording:
+    """Read recording.csv; what was not measured is NaN."""
+    gaps = ("t_s", "x_mm", "y_mm", "sigma_x_mm", "sigma_y_mm", "reason", "segment")
+    table, checks = _load(path, RECORDING_COLUMNS, text=("reason", "segment"), empty_ok=gaps)
+    _check_recording(checks)
+    return Recording(**(table | {"used": table["used"] == 1}))
+
+
+def write_recording(
+    path: Path | str,
+    recording: Recording,
+    *,
+    decimals: Mapping[str, int] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write recording.csv. Without `decimals`, what is read back is the same to the last bit."""
+    _save(path, recording, RECORDING_COLUMNS, _check_recording, decimals, overwrite)
+
+
+# ---- timed path and drive signal -------------------------------------------------------------
+
+
+def _check_timed_path(checks: _Checks) -> None:
+    _given(checks, "t_s", "x_mm", "y_mm")
+    checks.rises()
+    checks.switch("beam")
+
+
+def read_timed_path(path: Path | str) -> SpotPath:
+    """Read a path with a clock: spot in mm against time."""
+    table, checks = _load(path, TIMED_PATH_COLUMNS)
+    _check_timed_path(checks)
+    return SpotPath(**(table | {"beam": table["beam"] == 1}))
+
+
+def write_timed_path(
+    path: Path | str,
+    spots: SpotPath,
+    *,
+    decimals: Mapping[str, int] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write a path with a clock."""
+    _save(path, spots, TIMED_PATH_COLUMNS, _check_timed_path, decimals, overwrite)
+
+
+def _check_drive(checks: _Checks) -> None:
+    _given(checks, "t_s", "drive_x", "drive_y")
+    checks.rises()
+    checks.drive()
+    checks.switch("beam")
+
+
+def read_drive_csv(path: Path | str) -> DriveSignal:
+    """Read a drive signal: fractions of full scale against time."""
+    table, checks = _load(path, DRIVE_COLUMNS)
+    _check_drive(checks)
+    return DriveSignal(**(table | {"beam": table["beam"] == 1}))
+
+
+def write_drive_csv(
+    path: Path | str,
+    signal: DriveSignal,
+    *,
+    decimals: Mapping[str, int] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write a drive signal; one outside -1 to +1 is refused, never clipped."""
+    _save(path, signal, DRIVE_COLUMNS, _check_drive, decimals, overwrite)
