@@ -6,6 +6,7 @@ Each complaint is one sentence with the line of the file, the dotted key, the va
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Callable
 from itertools import combinations
 from pathlib import Path
@@ -186,7 +187,8 @@ def read_bench(path: Path | str) -> Bench:
     except ValidationError as error:
         faults = sorted(
             (_told(details, line_of) for details in error.errors(include_url=False)),
-            key=lambda fault: fault["row"] or 0,
+            # A misspelt key first: it explains the missing one.
+            key=lambda fault: (not fault["mend"].startswith("did you"), fault["row"] or math.inf),
         )
     first = faults[0]
     if len(faults) > 1:
@@ -207,13 +209,15 @@ def _told(details: ErrorDetails, line_of: Callable[[Any], int | None]) -> dict[s
     loc = details["loc"] + tuple(context.get("key", "").split(".") if "key" in context else ())
     key = ".".join(str(part + 1) if isinstance(part, int) else part for part in loc)
     row = next((line for n in range(len(loc), 0, -1) if (line := line_of(loc[:n]))), None)
-    told: dict[str, Any] = {"row": row, "column": key, "value": details["input"]}
+    told: dict[str, Any] = {"row": row, "column": key, "value": None}
+    if isinstance(details["input"], (bool, int, float, str)):
+        told["value"] = details["input"]
     if kind == "bench":
         told |= {"what": context["what"], "mend": context["mend"]}
         told["value"] = _at(details["input"], context["key"])
     elif kind == "missing":
         section = details["loc"][:-1]
-        told |= {"what": "this setting is missing", "value": None}
+        told |= {"what": "this setting is missing"}
         told["mend"] = f"add it below [{'.'.join(map(str, section))}]" if section else "add it"
     elif kind == "extra_forbidden":
         near = difflib.get_close_matches(str(loc[-1]), _known(loc[:-1]), 1, 0.6)

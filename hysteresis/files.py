@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import hashlib
-import io
 import json
 import os
 import re
@@ -115,6 +114,11 @@ def writing(path: Path | str, *, overwrite: bool = True) -> Iterator[Path]:
             os.fsync(handle.fileno())
         _check_target(path, overwrite)
         os.replace(part, path)
+    except OSError as error:
+        if error.filename not in (None, str(part)):
+            raise
+        # The person knows the target, not the temporary name.
+        raise OSError(error.errno, error.strerror or str(error), str(path)) from error
     finally:
         part.unlink(missing_ok=True)
 
@@ -167,16 +171,14 @@ def read_table(
     InputError, naming line and column, for whatever is not as described.
     """
     path = Path(path)
-    content = read_text(path)
-    reader = csv.reader(io.StringIO(content, newline=""), strict=True)
     parts: dict[str, list[Array]] = {}
     shared: dict[str, str] = {}  # one copy of each text: segment names repeat for minutes
     done = 0
-    try:
+    with _csv_rows(path) as reader:
         header = [name.strip() for name in next(row for row in reader if row)]
         header_fault(path, reader.line_num, header, columns, optional)
         parts = {name: [] for name in header}
-        while rows := [row for row in islice(reader, _CHUNK_ROWS) if row]:
+        while rows := list(islice((row for row in reader if row), _CHUNK_ROWS)):
             if set(map(len, rows)) != {len(header)}:
                 bad = next(i for i, row in enumerate(rows) if len(row) != len(header))
                 width_fault(path, line_of_row(path, done + bad), rows[bad], header)
@@ -192,16 +194,26 @@ def read_table(
                     number_fault(path, line, name, cells[bad_cell])
                 parts[name].append(column)
             done += len(rows)
-    except csv.Error as error:
-        raise InputError(
-            f"the line cannot be split into fields: {error}",
-            file=path,
-            row=reader.line_num,
-            mend="look for a stray or missing quotation mark",
-        ) from error
     if not done:
         raise InputError("the table has a header but no rows", file=path, mend="fill it in")
     return {name: np.concatenate(chunks) for name, chunks in parts.items()}
+
+
+@contextlib.contextmanager
+def _csv_rows(path: Path) -> Iterator[Any]:
+    """Give a strict `csv.reader` over a checked file; quoting faults become an `InputError`."""
+    read_text(path)  # for its complaints; the text itself would cost four times its size below
+    with open(path, encoding="utf-8-sig", newline="") as lines:
+        reader = csv.reader(lines, strict=True)
+        try:
+            yield reader
+        except csv.Error as error:
+            raise InputError(
+                f"the line cannot be split into fields: {error}",
+                file=path,
+                row=reader.line_num,
+                mend="look for a stray or missing quotation mark",
+            ) from error
 
 
 def _numbers(cells: Sequence[str], empty_ok: bool) -> tuple[Array, int]:
@@ -218,7 +230,7 @@ def _numbers(cells: Sequence[str], empty_ok: bool) -> tuple[Array, int]:
             finite = np.isfinite(values)
             if finite.all():
                 return values, -1
-            if empty_ok and all(not cells[i] for i in np.flatnonzero(~finite)):
+            if empty_ok and all(not cells[i] for i in np.flatnonzero(~finite).tolist()):
                 return values, -1
     values = np.full(len(cells), np.nan)
     for i, cell in enumerate(cells):
@@ -238,9 +250,9 @@ def line_of_row(path: Path | str, row: int) -> int:
 
     Reads the file again: it is asked for only when there is something to complain about.
     """
-    reader = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
-    rows = (reader.line_num for cells in reader if cells)
-    return next(islice(rows, row + 1, None))
+    with _csv_rows(Path(path)) as reader:
+        rows = (reader.line_num for cells in reader if cells)
+        return int(next(islice(rows, row + 1, None)))
 
 
 def write_table(

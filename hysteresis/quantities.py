@@ -9,11 +9,15 @@ from __future__ import annotations
 import math
 import re
 from decimal import ROUND_HALF_EVEN, Decimal
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from hysteresis.errors import InputError
 
-Number = TypeVar("Number")  # a float or an array of floats
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+Number = TypeVar("Number", float, "npt.NDArray[np.float64]")
 
 # Exact by definition (the inch since the agreement of 1959).
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "in": 25.4}
@@ -25,17 +29,17 @@ _LENGTH = re.compile(
 
 def fs_from_mm(spot_mm: Number, full_scale_mm: float) -> Number:
     """Spot distance from the centre (mm) as a fraction of full scale."""
-    return spot_mm / full_scale_mm  # type: ignore[operator, no-any-return]
+    return spot_mm / full_scale_mm
 
 
 def mm_from_fs(spot_fs: Number, full_scale_mm: float) -> Number:
     """Fraction of full scale as spot distance from the centre (mm)."""
-    return spot_fs * full_scale_mm  # type: ignore[operator, no-any-return]
+    return spot_fs * full_scale_mm
 
 
 def percent_fs_from_mm(spot_mm: Number, full_scale_mm: float) -> Number:
     """Spot distance or error (mm) in per cent of full scale."""
-    return spot_mm / full_scale_mm * 100.0  # type: ignore[operator, no-any-return]
+    return spot_mm / full_scale_mm * 100.0
 
 
 def full_scale_mrad(full_scale_mm: float, distance_mm: float) -> float:
@@ -46,7 +50,7 @@ def full_scale_mrad(full_scale_mm: float, distance_mm: float) -> float:
 def mrad_from_fs(deflection_fs: Number, full_scale_mm: float, distance_mm: float) -> Number:
     """Deflection as a fraction of full scale to mirror angle in mrad."""
     scale = full_scale_mrad(full_scale_mm, distance_mm)
-    return deflection_fs * scale  # type: ignore[operator, no-any-return]
+    return deflection_fs * scale
 
 
 def number_with_unit(text: str, default_unit: str = "mm") -> float:

@@ -51,6 +51,8 @@ class _Checks:
         value = self.columns[column][row] if column in self.columns else None
         if isinstance(value, np.generic):
             value = value.item()
+        if value != value:  # an empty cell
+            value = None
         line = self.line_of(row)
         raise InputError(what, file=self.path, row=line, column=column, value=value, mend=mend)
 
@@ -86,9 +88,7 @@ class _Checks:
 
     def not_negative(self, column: str) -> None:
         """Zero or more; rows without a value pass."""
-        self.complain(
-            self.columns[column] < 0, column, "this must not be negative", "mend the sign"
-        )
+        self.complain(self.columns[column] < 0, column, "this must not be negative", "mend it")
 
     def whole(self, column: str) -> None:
         """Whole numbers from 0 that a float holds exactly."""

@@ -10,6 +10,7 @@ import errno
 import functools
 import importlib
 import importlib.util
+import io
 import sys
 from collections.abc import Callable
 from typing import Annotated, Any
@@ -35,6 +36,10 @@ app = typer.Typer(
 
 def main() -> None:
     """Run the command line; a complaint is one sentence on stderr and exit code 2."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal without ± or ∞ shows a question mark; it must not end the command.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         app()
     except HysteresisError as error:
@@ -92,9 +97,7 @@ def _print_version(asked: bool) -> None:
 def _whole(
     version: Annotated[
         bool,
-        typer.Option(
-            "--version", callback=_print_version, is_eager=True, help="Print the version."
-        ),
+        typer.Option("--version", callback=_print_version, is_eager=True, help="Say the version."),
     ] = False,
 ) -> None:
     pass
