@@ -186,7 +186,7 @@ def read_bench(path: Path | str) -> Bench:
         return Bench.model_validate(content)
     except ValidationError as error:
         faults = sorted(
-            (_told(details, line_of) for details in error.errors(include_url=False)),
+            (_told(d, line_of) for d in error.errors(include_url=False) if not _follows(d)),
             # A misspelt key first: it explains the missing one.
             key=lambda fault: (not fault["mend"].startswith("did you"), fault["row"] or math.inf),
         )
@@ -201,6 +201,13 @@ def _fault(what: str, key: str, mend: str) -> PydanticCustomError:
     """A fault that no single key shows; `key` is where to mend it."""
     # The text goes in as a value, so that braces in it are not taken for a format.
     return PydanticCustomError("bench", "{what}", {"what": what, "key": key, "mend": mend})
+
+
+def _follows(details: ErrorDetails) -> bool:
+    """Whether a list only seems too short because members of it are faulty themselves."""
+    return (
+        details["type"] == "too_short" and len(details["input"]) > details["ctx"]["actual_length"]
+    )
 
 
 def _told(details: ErrorDetails, line_of: Callable[[Any], int | None]) -> dict[str, Any]:

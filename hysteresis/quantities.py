@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import TYPE_CHECKING, TypeVar
 
 from hysteresis.errors import InputError
@@ -21,6 +21,9 @@ Number = TypeVar("Number", float, "npt.NDArray[np.float64]")
 
 # Exact by definition (the inch since the agreement of 1959).
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "in": 25.4}
+
+# Enough digits for any two floating-point numbers beside each other.
+_EXACT = Context(prec=1500, rounding=ROUND_HALF_EVEN)
 
 _LENGTH = re.compile(
     r"\s*([+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-]?\d+)?)\s*([^\W\d_]*)\s*", re.ASCII
@@ -100,23 +103,28 @@ def format_with_uncertainty(value: float, u: float, unit: str = "") -> str:
     if u == 0:
         return f"{value:.6g} ± 0{tail}"
     place = _last_place(abs(u))
-    if -9 <= place <= 3:
+    if -12 <= place <= 3:
         return f"{_fixed(value, place)} ± {_fixed(abs(u), place)}{tail}"
     power = max(math.floor(math.log10(abs(value))) if value else place + 1, place + 1)
+    if power - place > 17:  # more digits than a number holds
+        return f"{value:.17g} ± {abs(u):.2g}{tail}"
     shown = place - power
-    scaled = Decimal(value).scaleb(-power), Decimal(abs(u)).scaleb(-power)
+    scaled = (
+        Decimal(value).scaleb(-power, context=_EXACT),
+        Decimal(abs(u)).scaleb(-power, context=_EXACT),
+    )
     return f"({_fixed(scaled[0], shown)} ± {_fixed(scaled[1], shown)})e{power:+03d}{tail}"
 
 
 def _last_place(u: float) -> int:
     """Power of ten of the second significant digit of `u`, after rounding (0.0996 -> 0.10)."""
     place = Decimal(u).adjusted() - 1
-    rounded = Decimal(u).quantize(Decimal(1).scaleb(place), rounding=ROUND_HALF_EVEN)
+    rounded = Decimal(u).quantize(Decimal(1).scaleb(place), context=_EXACT)
     return rounded.adjusted() - 1
 
 
 def _fixed(value: float | Decimal, place: int) -> str:
     """`value` rounded to ten to the power `place`, without exponent and without a negative zero."""
-    rounded = Decimal(value).quantize(Decimal(1).scaleb(place), rounding=ROUND_HALF_EVEN)
+    rounded = Decimal(value).quantize(Decimal(1).scaleb(place), context=_EXACT)
     text = f"{rounded:f}"
     return text.lstrip("-") if rounded == 0 else text

@@ -6,6 +6,10 @@ Drive +1 and -1 are the full scale of the file. Nothing is ever clipped: a value
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import os
+import shutil
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -74,7 +78,7 @@ def write_drive_wav(
     blocks = sampled_blocks(signal, rate) if isinstance(signal, DriveSignal) else signal
     most = _MAX_WAV_BYTES // (3 * bits // 8)
     done = 0
-    with writing(path, overwrite=overwrite) as part:
+    with writing(path, overwrite=overwrite) as part, _told_by_disk(part):
         with soundfile.SoundFile(
             part, "w", samplerate=rate, channels=3, subtype=_SUBTYPES[bits], format="WAV"
         ) as out:
@@ -90,6 +94,19 @@ def write_drive_wav(
                 out.write(_codes(block, bits))
         if not done:
             raise LimitError(f"{path}: the drive signal is empty, so there is nothing to write.")
+
+
+@contextlib.contextmanager
+def _told_by_disk(part: Path) -> Iterator[None]:
+    """Give an `OSError` for a WAV that could not be written: libsndfile forgets the reason."""
+    import soundfile
+
+    try:
+        yield
+    except soundfile.LibsndfileError as error:
+        full = shutil.disk_usage(part.parent).free < 2**20
+        code = errno.ENOSPC if full else errno.EIO
+        raise OSError(code, os.strerror(code), str(part)) from error
 
 
 def _check_block(path: Path | str, block: Floats, done: int, rate: int) -> None:
