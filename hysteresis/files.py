@@ -326,9 +326,11 @@ def read_toml(path: Path | str) -> tuple[dict[str, Any], Callable[[KeyPath], int
         raise InputError(
             f"this is not valid TOML: {what[:1].lower()}{what[1:]}",
             file=path,
-            row=int(place[1]) if place else text.count("\n") + 1 if at_end else None,
+            row=int(place[1]) if place else text.rstrip().count("\n") + 1 if at_end else None,
             column=place[2] if place else None,
-            mend="write settings as key = value below a [section]",
+            mend="close the last quotation mark or bracket"
+            if at_end
+            else "write settings as key = value below a [section]",
         ) from error
     lines = lines_of_keys(text)
     return content, lines.get
