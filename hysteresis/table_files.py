@@ -122,6 +122,8 @@ def _save(
     overwrite: bool,
 ) -> None:
     table = {name: np.asarray(getattr(record, name)) for name in columns}
+    for name, digits in (decimals or {}).items():
+        table[name] = np.round(table[name], digits)  # first, as it may make two times one
     for name, values in table.items():
         if values.dtype.kind == "f":
             _Checks(path, table, lambda row: row + 2).complain(
