@@ -1,0 +1,25 @@
+"""A simulated rig, camera and person with a ruler, for rehearsal and for verification.
+
+Its physics is its own: it imports nothing of the operators, the model or the fit, so that what
+is fitted is never tested on itself.
+"""
+
+from hysteresis.virtual_bench.camera import TrueCamera, photograph, true_camera
+from hysteresis.virtual_bench.play import Played, play, spots_of
+from hysteresis.virtual_bench.rig import Rig, make_rig
+from hysteresis.virtual_bench.ruler import read_with_ruler
+from hysteresis.virtual_bench.suspensions import SUSPENSIONS, Suspension
+
+__all__ = [
+    "SUSPENSIONS",
+    "Played",
+    "Rig",
+    "Suspension",
+    "TrueCamera",
+    "make_rig",
+    "photograph",
+    "play",
+    "read_with_ruler",
+    "spots_of",
+    "true_camera",
+]
