@@ -70,7 +70,7 @@ def mark_path(path: SpotPath, *, park_s: float = PARK_S, still_mm_s: float = STI
     kind = np.where(on, TRACE, TRAVEL).astype(np.int64)
     quiet = still & ~on
     first, last = _runs(quiet)
-    parked = quiet[first] & (path.t_s[last + 1] - path.t_s[first] >= park_s)
+    parked = quiet[first] & (path.t_s[last + 1] - path.t_s[first] >= park_s - 1e-9)  # rounding
     kind[np.repeat(parked, last - first + 1)] = PARK
 
     first, last = _runs(kind)

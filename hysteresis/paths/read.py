@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +14,7 @@ from hysteresis.files import read_text
 from hysteresis.paths.notes import PathNotes, SkippedWord
 from hysteresis.paths.rs274 import read_rs274
 from hysteresis.paths.smoothing import Smoothed, smooth
-from hysteresis.paths.timing import Corner, put_on_clock, timing_for
+from hysteresis.paths.timing import SHORTEST_MM, Corner, put_on_clock, timing_for
 from hysteresis.paths.toolpath_csv import header_of, read_polyline_csv, read_timed_csv
 from hysteresis.tables import Floats, Ints, SpotPath
 
@@ -69,7 +71,8 @@ def read_path(
     if table and "t_s" in header:
         spots, lines = read_timed_csv(path)
         check_in_field(spots.x_mm, spots.y_mm, lines, bench, path)
-        return _from_timed(spots, lines, timing.kernel_s)
+        with _of_file(path):
+            return _from_timed(spots, lines, timing.kernel_s)
     if table:
         source = "polyline"
         found = read_polyline_csv(path, default_feed_mm_s=default_feed_mm_s)
@@ -85,12 +88,22 @@ def read_path(
     del text
     line = found.polyline
     check_in_field(line.x_mm, line.y_mm, found.line_of_vertex, bench, path)
-    if not (np.ptp(line.x_mm) > 0 or np.ptp(line.y_mm) > 0 or line.dwell_s.sum() > 0):
+    if not (max(np.ptp(line.x_mm), np.ptp(line.y_mm)) > SHORTEST_MM or line.dwell_s.any()):
         raise InputError("the path never leaves its start", file=path, mend="check the positions")
-    smoothed, row = put_on_clock(line, timing)
+    with _of_file(path):
+        smoothed, row = put_on_clock(line, timing)
     return smoothed.path, _notes(
         source, smoothed, found.line_of_vertex[row], timing.kernel_s, found.skipped, found.remarks
     )
+
+
+@contextlib.contextmanager
+def _of_file(path: Path | str) -> Iterator[None]:
+    """Put the file's name to complaints of steps that know no file."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(error.what, file=path, mend=error.mend) from error
 
 
 def check_in_field(

@@ -239,9 +239,7 @@ def _set_modes(m: _Machine, args: dict[str, float], groups: dict[str, int], row:
     if "units" in groups:
         unit_mm = INCH_MM if groups["units"] == 200 else 1.0
         if unit_mm != m.unit_mm and m.feed is not None and "F" not in args:
-            m.note(
-                "the unit changes with a feed in force: its number is now read in the new unit", row
-            )
+            m.note("the unit changes and the feed in force is now read in the new unit", row)
         m.unit_mm = unit_mm
     if "distance" in groups:
         m.absolute = groups["distance"] == 900

@@ -15,11 +15,12 @@ from typing import NamedTuple
 
 from hysteresis.errors import InputError
 
-# Letters that the standard or its common extensions give to words; N opens a line only.
+# N opens a line only. E is no letter of the standard (Table 3): as blanks have no meaning, X1 E3
+# and a number with an exponent look the same, and neither must be taken for the other.
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _COMMENT = re.compile(r"\([^()\n]*\)|;[^\n]*")
-_WELL_FORMED = re.compile(rf"/?(?:N[0-9]+)?(?:[A-MO-Z]{_NUMBER})*")
-_WORD = re.compile(r"([A-MO-Z])([0-9.+-]+)")
+_WELL_FORMED = re.compile(rf"/?(?:N[0-9]+)?(?:[A-DF-MO-Z]{_NUMBER})*")
+_WORD = re.compile(r"([A-DF-MO-Z])([0-9.+-]+)")
 
 # Upper case for ASCII only: other letters must not turn into valid ones.
 _FOLD: dict[int, int | None] = {
@@ -84,9 +85,12 @@ def _malformed(line: str, whole: str, row: int, file: str | Path | None) -> Inpu
     if rest[:1] in "()":
         what = "a comment that is not closed on its line, or a comment inside a comment"
         mend = "write each comment as ( … ) on one line"
-    elif rest[:1] in "#[" or rest[1:2] in "#[":
+    elif rest[:1] in "#[" or rest[1:2] in ("#", "["):
         what = "parameters (#) and expressions ([ ]) are not read"
         mend = "write plain numbers: let the program that made this file put them in"
+    elif rest[:1] == "E":
+        what = "the letter E: numbers with an exponent are not read, and words of E are none"
+        mend = "write plain decimals, such as 0.001"
     elif rest[:1] == "N":
         what = "a line number that is not a whole number at the beginning of its line"
         mend = "write N and a whole number first, or leave line numbers out"

@@ -7,11 +7,12 @@ The path is convolved with a raised-cosine (Hann) kernel of length T = 2 / bandw
 whose spectrum sinc(f T) / (1 - (f T)²) has its first zero at f = 2/T, the bandwidth, and stays
 below 2.7 % (-31 dB) above it, falling as 1/f³ (window of Hann; F. J. Harris, Proc. IEEE 66
 (1978) 51, from memory). The kernel is symmetric, hence no phase shift, and has unit area, hence
-the path is unchanged where it rests, or moves evenly, for T or longer. A path of curvature or
-acceleration a is moved by at most a T² (1/6 - 1/pi²) / 4 (half the kernel's variance times a).
+the path is unchanged where it rests, or moves evenly, for T or longer. A path under the
+acceleration a is moved by half the kernel's variance times a, about 0.0163 a T².
 
-The grid has 16 steps per kernel, that is, eight per period at the bandwidth; on it, the sum of
-16 samples of the kernel has its zeros at the same frequencies as the integral.
+The grid has N = 16 steps per kernel, that is, eight per period at the bandwidth. The sum over N
+samples of the kernel has its zeros at the same frequencies as the integral; its variance is
+T² (1/12 + 1/(6 N²) - 1/(2 N² sin²(pi/N))), which tends to T² (1/12 - 1/(2 pi²)).
 """
 
 from __future__ import annotations
@@ -28,7 +29,9 @@ from hysteresis.tables import Bools, Floats, SpotPath
 STEPS_PER_KERNEL = 16
 MOST_ROWS = 20_000_000
 # Half the variance of the kernel per T²: deviation of a path under constant acceleration.
-SAG_PER_T2 = (1.0 / 6.0 - 1.0 / math.pi**2) / 4.0
+SAG_PER_T2 = 0.5 * (
+    1.0 / 12.0 + (1.0 / 6.0 - 0.5 / math.sin(math.pi / STEPS_PER_KERNEL) ** 2) / STEPS_PER_KERNEL**2
+)
 PEAK_TIMES_T = 2.0  # the kernel's maximum is 2 / T
 
 
@@ -84,12 +87,14 @@ def smooth(
     """
     step_s = kernel_s / STEPS_PER_KERNEL
     half = STEPS_PER_KERNEL // 2
-    inside = math.ceil(end_s / step_s - 1e-9)
-    if inside > MOST_ROWS:
+    if not end_s <= MOST_ROWS * step_s:  # infinite too
         raise InputError(
-            f"the path lasts {end_s:.0f} s, which at this bandwidth is more than {MOST_ROWS} rows",
+            f"the path lasts {end_s:.3g} s, which at this bandwidth is more than {MOST_ROWS} rows",
             mend="split the job, or lower bandwidth_hz in bench.toml",
         )
+    if len(beam_from_s) == 0:
+        beam_from_s, beam_on = np.zeros(1), np.zeros(1, dtype=bool)
+    inside = math.ceil(end_s / step_s - 1e-9)
     # The grid reaches one kernel out at either end; smoothing takes half of that back.
     k = np.arange(-2 * half + 1, inside + 2 * half)
     x_raw, y_raw = position(np.asarray(k * step_s, dtype=np.float64))

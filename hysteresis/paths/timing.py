@@ -3,8 +3,8 @@
 Each move runs as a trapezoid: speed up, keep the feed, slow down (a triangle where the way is
 too short for the feed); textbook kinematics. From one move to the next,
 
-* the spot comes to rest where the beam changes, where there is a wait, and, with
-  `corner="rest"`, at turns of more than `corner_rad`;
+* the spot comes to rest where the beam changes, where there is a wait, and at turns of more than
+  `corner_rad` (with `corner="bounded"` only where passing them would take longer);
 * through all other turns it passes at a bounded speed. The turn by an angle p is a step of the
   velocity, 2 v sin(p/2), which the smoothing spreads over its kernel T: the acceleration is then
   at most 2/T times the step, and v/l more where turns follow at distances l, as on an arc (so
@@ -30,6 +30,8 @@ Corner = Literal["rest", "bounded"]
 
 # Along the path where it also turns; leaves sqrt(1 - 0.7²) of the limit for a gentle turn.
 SHARE_ALONG = 0.7
+# Vertices nearer than this are one place.
+SHORTEST_MM = 1e-9
 # Travel crosses the field's half width in 10 times what the slew limit allows at least.
 TRAVEL_SHARE_OF_SLEW = 0.1
 # Speeding up to travel takes four kernels, so that smoothing changes it little.
@@ -136,12 +138,14 @@ def plan_motion(polyline: Polyline, timing: Timing) -> Motion:
         np.diff(polyline.y_mm, prepend=polyline.y_mm[0]),
     )
     length = np.hypot(dx, dy)
-    moves = np.flatnonzero(length > 0.0)
+    length[length < SHORTEST_MM] = 0.0
+    moves = np.flatnonzero(length)
     along_x, along_y = np.zeros(len(length)), np.zeros(len(length))
     along_x[moves], along_y[moves] = dx[moves] / length[moves], dy[moves] / length[moves]
     feed = np.where(np.isnan(polyline.feed_mm_s), timing.travel_mm_s, polyline.feed_mm_s)[moves]
+    feed = np.clip(feed, 1e-9, 1e6)  # against overflow; the acceleration or memory limits first
 
-    cap, turns = _passing_speeds(polyline, timing, moves, length, along_x, along_y)
+    cap, turns = _passing_speeds(polyline, timing, moves, length, along_x, along_y, feed)
     cap[1:-1] = np.minimum(cap[1:-1], np.minimum(feed[:-1], feed[1:]))
     push = np.where(turns, SHARE_ALONG, 1.0) * timing.acceleration_mm_s2
     gain = 2.0 * push * length[moves]  # what a move can add to the square of the speed
@@ -156,15 +160,16 @@ def plan_motion(polyline: Polyline, timing: Timing) -> Motion:
     phases[moves, 1] = np.maximum(length[moves] - up - down, 0.0) / peak
     phases[moves, 2] = (peak - v1) / push
     phases[:, 3] = polyline.dwell_s
-    ends = np.cumsum(phases).reshape(phases.shape)
+    ends = np.cumsum(phases)
+    starts = np.append(0.0, ends[:-1]).reshape(phases.shape)
 
     way, speed, acceleration = (np.zeros_like(phases) for _ in range(3))
     way[moves, 1], way[moves, 2], way[moves, 3] = up, length[moves] - down, length[moves]
     speed[moves, 0], speed[moves, 1], speed[moves, 2] = v0, peak, peak
     acceleration[moves, 0], acceleration[moves, 2] = push, -push
     return Motion(
-        polyline, length, along_x, along_y, ends - phases, way, speed, acceleration,
-        float(ends[-1, -1]),
+        polyline, length, along_x, along_y, starts, way, speed, acceleration,
+        float(ends[-1]),
     )  # fmt: skip
 
 
@@ -180,7 +185,13 @@ def put_on_clock(polyline: Polyline, timing: Timing) -> tuple[Smoothed, Ints]:
 
 
 def _passing_speeds(
-    polyline: Polyline, timing: Timing, moves: Ints, length: Floats, ax: Floats, ay: Floats
+    polyline: Polyline,
+    timing: Timing,
+    moves: Ints,
+    length: Floats,
+    ax: Floats,
+    ay: Floats,
+    feed: Floats,
 ) -> tuple[Floats, Bools]:
     """Largest speed (mm/s) at the start, between moves, and at the end; which moves touch a turn.
 
@@ -207,8 +218,13 @@ def _passing_speeds(
     rest = (waited[second - 1] - waited[first - 1] > 0.0) | (
         polyline.beam[first] != polyline.beam[second]
     )
-    if timing.corner == "rest":
-        rest |= sine > np.sin(0.5 * timing.corner_rad)
+    sharp = sine > np.sin(0.5 * timing.corner_rad)
+    if timing.corner == "bounded":
+        # Stopping with the whole limit, 2 v / a, may take less time than passing with a share of
+        # it, 2 (v - speed) / (share a); v is the speed that the moves on both sides can reach.
+        reached = np.minimum(np.minimum(feed[:-1], feed[1:]), np.sqrt(limit * shorter))
+        sharp &= speed < (1.0 - SHARE_ALONG) * reached
+    rest |= sharp
     speed[rest] = 0.0
     cap[1:-1] = speed
     bent = ~rest & (sine >= 1e-9)
