@@ -10,7 +10,7 @@ class HysteresisError(Exception):
 
 
 class InputError(HysteresisError):
-    """Bad input, told in one sentence: what is wrong, where (file, row, column, value), how to mend.
+    """Bad input, told in one sentence: what is wrong, where, and how to mend it.
 
     Parameters
     ----------
@@ -41,13 +41,19 @@ class InputError(HysteresisError):
         if self.row is not None:
             place.append(f"line {self.row}")
         if self.column is not None:
-            place.append(f"column {self.column}")
+            place.append(f"column {_short(self.column)}")
         text = ", ".join(place) + (": " if place else "") + self.what
         if self.value is not None:
-            text += f" ({self.value!r})"
+            text += f" ({_short(repr(self.value))})"
         if self.mend:
             text += f"; {self.mend}"
         return text.rstrip(".") + "."
+
+
+def _short(text: str) -> str:
+    """At most some 100 printable characters: one sentence, whatever stands in the file."""
+    text = "".join(sign if sign.isprintable() else "?" for sign in text)
+    return text if len(text) <= 100 else f"{text[:80]} … {text[-15:]}"
 
 
 class LimitError(HysteresisError):

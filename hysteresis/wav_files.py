@@ -21,6 +21,7 @@ from hysteresis.files import check_readable, writing
 from hysteresis.tables import DriveSignal, Floats
 
 _SUBTYPES = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
+_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 1000, 192_000
 _BLOCK = 65_536
 _MAX_WAV_BYTES = 2**32 - 4096  # sizes in a WAV header are 32-bit numbers
 
@@ -69,7 +70,7 @@ def write_drive_wav(
     if bits not in _SUBTYPES:
         raise InputError("a WAV sample has 16, 24 or 32 bits", value=bits, mend="choose one")
     rate = round(sample_rate_hz)
-    if not (1000 <= rate <= 192_000 and rate == sample_rate_hz):
+    if not (_LOWEST_RATE_HZ <= rate <= _HIGHEST_RATE_HZ and rate == sample_rate_hz):
         raise InputError(
             "the sample rate of a WAV is a whole number from 1000 to 192000 Hz",
             value=sample_rate_hz,
@@ -155,6 +156,12 @@ def read_drive_wav(path: Path | str) -> tuple[DriveSignal, float]:
                     f"the WAV has {channels} channel{'s' if channels > 1 else ''}",
                     file=path,
                     mend="export three channels: x, y, beam (or two: x, y)",
+                )
+            if not _LOWEST_RATE_HZ <= rate <= _HIGHEST_RATE_HZ:
+                raise InputError(
+                    f"the sample rate is {rate} Hz",
+                    file=path,
+                    mend=f"export it with {_LOWEST_RATE_HZ} to {_HIGHEST_RATE_HZ} Hz",
                 )
             samples = source.read(dtype="float32" if bits == 32 else "int32", always_2d=True)
     except soundfile.LibsndfileError as error:

@@ -168,6 +168,9 @@ def test_wav_files_that_hold_something_else(tmp_path: Path) -> None:
     assert "FLAC" in fault(path).what
     soundfile.write(path, zeros[:0], 48_000)
     assert "no samples" in fault(path).what
+    soundfile.write(path, zeros, 384_000)
+    error = fault(path)
+    assert error.what == "the sample rate is 384000 Hz" and "192000" in str(error.mend)
     zeros[7, 1] = 1.5
     soundfile.write(path, zeros, 1000, subtype="FLOAT")
     error = fault(path)
