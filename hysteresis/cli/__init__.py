@@ -41,7 +41,7 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
     try:
-        app()
+        app(prog_name="hysteresis")
     except HysteresisError as error:
         _leave(str(error), BAD_INPUT)
     except OSError as error:
