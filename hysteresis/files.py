@@ -28,6 +28,7 @@ from hysteresis.errors import InputError
 from hysteresis.toml_lines import lines_of_keys
 
 MAX_BYTES = 512 * 1024 * 1024
+_MAX_TOML_BYTES = 1024 * 1024  # settings typed by a person; tomllib takes seconds per MB
 _CHUNK_ROWS = 50_000
 
 Array = npt.NDArray[Any]
@@ -316,6 +317,12 @@ def read_toml(path: Path | str) -> tuple[dict[str, Any], Callable[[KeyPath], int
     None when the file does not set that key; members of arrays are counted from 0.
     """
     path = Path(path)
+    if _MAX_TOML_BYTES < check_readable(path) <= MAX_BYTES:
+        raise InputError(
+            "the file is too large for a file of settings: more than 1 MB",
+            file=path,
+            mend="name the bench.toml of a run",
+        )
     text = read_text(path).replace("\r\n", "\n")
     try:
         content = tomllib.loads(text)

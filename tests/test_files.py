@@ -350,6 +350,13 @@ z = 4
         assert line_of(none) is None
 
 
+def test_a_table_is_not_a_file_of_settings(tmp_path: Path) -> None:
+    path = tmp_path / "recording.csv"
+    path.write_text("0.1,0.2,0.3\n" * 100_000)
+    error = fault(lambda: read_toml(path))
+    assert "more than 1 MB" in error.what and "bench.toml" in str(error.mend)
+
+
 @pytest.mark.parametrize(
     ("text", "line"),
     [
