@@ -23,6 +23,9 @@ SHORTEST_S, LONGEST_S = 2e-3, 1e5
 """Range of the relaxation times of the after-effect."""
 GAIN_SCATTER = 0.05
 """Full scale is what the person measured on this very unit, so its scatter is smaller."""
+RESERVE = 1.10
+"""Full scale is stated with a reserve of drive, so that its edge can be reached while memory pulls
+back (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +116,7 @@ def _axis(kind: Suspension, bench: Bench, rng: np.random.Generator) -> Axis:
     w2 = (2.0 * np.pi * own.resonance_hz) ** 2
     dynamic = 1.0 + k_slip.sum() + np.sum(k_branch * w2 * tau**2 / (1.0 + w2 * tau**2))
     inertia = dynamic / w2
-    # Full drive held for 1 s gives about 1 FS: friction is then mostly slipping, and branches
+    # Full drive held for 1 s gives about RESERVE FS: friction is then mostly slipping, and branches
     # slower than 1 s still carry their torque.
     held = k_slip @ np.minimum(high, 1.0) + k_branch @ np.exp(-1.0 / tau)
     full = 1.0 + own.stiffening + float(held)
@@ -121,7 +124,7 @@ def _axis(kind: Suspension, bench: Bench, rng: np.random.Generator) -> Axis:
     corner_hz = float(bench.drive.corner_hz or 0.0) if ac else 0.0
     share = 0.35 * rng.uniform(0.9, 1.1)
     return Axis(
-        gain=full * rng.uniform(1.0 - GAIN_SCATTER, 1.0 + GAIN_SCATTER),
+        gain=full * RESERVE * rng.uniform(1.0 - GAIN_SCATTER, 1.0 + GAIN_SCATTER),
         offset=rng.uniform(-0.005, 0.005),
         coupling_corner_hz=corner_hz * rng.uniform(0.9, 1.1),
         inertia=inertia,

@@ -1,0 +1,143 @@
+"""One axis: the sum of its operators in one torque balance, usable both ways round."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from hysteresis.operators.after_effect import AfterEffect
+from hysteresis.operators.elastic import Dynamics, Elastic, Heating
+from hysteresis.operators.maxwell_slip import MaxwellSlip
+from hysteresis.tables import Floats
+
+STATE_HEAD = ("theta", "theta_before", "velocity", "velocity_before", "step_before", "drive",
+              "warmth_1", "warmth_2")  # fmt: skip
+
+
+def _no_friction() -> MaxwellSlip:
+    return MaxwellSlip(np.empty(0), np.empty(0))
+
+
+def _no_after_effect() -> AfterEffect:
+    return AfterEffect(np.empty(0), np.empty(0))
+
+
+@dataclass(frozen=True)
+class AxisModel:
+    """Torque balance of one axis; angles in full scale, drive as a fraction of full scale.
+
+    A state is one flat array: the named head `STATE_HEAD`, the stretch of every slip element,
+    the stretch of every Maxwell branch. Both directions take a state and return a new one.
+    """
+
+    elastic: Elastic = field(default_factory=Elastic)
+    heating: Heating = field(default_factory=Heating)
+    dynamics: Dynamics = field(default_factory=Dynamics)
+    friction: MaxwellSlip = field(default_factory=_no_friction)
+    after_effect: AfterEffect = field(default_factory=_no_after_effect)
+
+    def rest(self) -> Floats:
+        """State of a rig that never moved."""
+        return np.zeros(
+            len(STATE_HEAD) + self.friction.limit.size + self.after_effect.stiffness.size
+        )
+
+    def branch_state(self, stretch: Floats) -> Floats:
+        """State at rest but for given stretches of the Maxwell branches (a known history)."""
+        state = self.rest()
+        if len(stretch):
+            state[-len(stretch) :] = stretch
+        return state
+
+    def deflection(
+        self, drive: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None = None
+    ) -> tuple[Floats, Floats]:
+        """Angle under a drive; `step_s` (scalar or one per sample) is the time *to* each sample.
+
+        Returns (angle, state after the last sample). Raises ValueError on a step ≤ 0 or a
+        state of another length.
+        """
+        from hysteresis.kernels import torque_balance
+
+        return self._run(torque_balance.deflection_from_drive, drive, step_s, state)
+
+    def drive(
+        self, deflection: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None = None
+    ) -> tuple[Floats, Floats]:
+        """Drive that makes the angle follow `deflection`: the exact inverse of `deflection()`."""
+        from hysteresis.kernels import torque_balance
+
+        return self._run(torque_balance.drive_from_deflection, deflection, step_s, state)
+
+    def _run(
+        self, kernel: Any, values: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None
+    ) -> tuple[Floats, Floats]:
+        flat = np.ascontiguousarray(values, dtype=float).ravel()
+        step = np.ascontiguousarray(np.broadcast_to(np.asarray(step_s, dtype=float), flat.shape))
+        if flat.size and not step.min() > 0.0:
+            raise ValueError("time steps are positive")
+        after = self.rest() if state is None else np.array(state, dtype=float)
+        if after.shape != self.rest().shape:
+            raise ValueError(f"the state has {after.size} entries, not {self.rest().size}")
+        out = kernel(flat, step, *self.packed(), after)
+        return out.reshape(np.shape(values)), after
+
+    def packed(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """The arrays that the kernels take: scalars, limits, stiffnesses, times, branches."""
+        scalars = np.array([
+            self.elastic.linear, self.elastic.quadratic, self.elastic.cubic,
+            *self.heating.softening, *self.heating.lag_s,
+            self.dynamics.damping_s, self.dynamics.inertia_s2,
+        ])  # fmt: skip
+        return (
+            scalars,
+            self.friction.limit,
+            self.friction.stiffness,
+            self.after_effect.relaxation_time_s,
+            self.after_effect.stiffness,
+        )
+
+    def small_signal_stiffness(self) -> float:
+        """Stiffness at once, for a motion too small and too fast for memory to yield."""
+        return float(
+            self.elastic.linear + self.friction.stiffness.sum() + self.after_effect.stiffness.sum()
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "elastic": self.elastic.to_json(),
+            "heating": self.heating.to_json(),
+            "dynamics": self.dynamics.to_json(),
+            "friction": self.friction.to_json(),
+            "after_effect": self.after_effect.to_json(),
+        }
+
+    @staticmethod
+    def from_json(data: dict[str, Any]) -> AxisModel:
+        """Inverse of `to_json`; KeyError, TypeError or ValueError on anything else."""
+        heat = data["heating"]
+        first, second = (float(v) for v in heat["softening"])
+        lag_1, lag_2 = (float(v) for v in heat["lag_s"])
+        if min(lag_1, lag_2) <= 0:
+            raise ValueError("heating.lag_s is positive")
+        return AxisModel(
+            elastic=Elastic(**_numbers(data["elastic"])),
+            heating=Heating((first, second), (lag_1, lag_2)),
+            dynamics=Dynamics(**_numbers(data["dynamics"])),
+            friction=MaxwellSlip(**_arrays(data["friction"])),
+            after_effect=AfterEffect(**_arrays(data["after_effect"])),
+        )
+
+
+def _numbers(data: dict[str, Any]) -> dict[str, float]:
+    out = {key: float(value) for key, value in data.items()}
+    if not all(np.isfinite(v) for v in out.values()):
+        raise ValueError("a parameter is not a finite number")
+    return out
+
+
+def _arrays(data: dict[str, Any]) -> dict[str, Floats]:
+    return {key: np.array(value, dtype=float) for key, value in data.items()}

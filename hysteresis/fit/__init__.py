@@ -1,0 +1,1 @@
+"""Identification: convex start, exact finish, honest account of what the data carry."""

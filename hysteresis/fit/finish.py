@@ -1,0 +1,209 @@
+"""Stage 3, finish: prediction-error least squares on what was really measured.
+
+Drive -> angle -> optics -> exposure, compared with each frame; exact sensitivities from the same
+recursion; a damped Gauss-Newton step under bounds on the compressed Jacobian; robust weights.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from hysteresis.fit.bounded import compress, solve_bounded
+from hysteresis.fit.structure import CLOCK, Layout, axis_from_full
+from hysteresis.kernels import torque_balance
+from hysteresis.optics import FREE as OPTICS
+from hysteresis.optics import RigOptics, spot_with_slopes
+from hysteresis.recording import Grid, Observations, average
+from hysteresis.tables import Floats
+
+HUBER = 3.0  # residuals beyond this many sigma pull with constant force (Huber 1964; from memory)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Where the finish ended.
+
+    `short` (s,); `residual_x_mm`, `residual_y_mm` (f,) measured minus model (NaN: not measured);
+    `root` (s, s): R of the weighted Jacobian with priors, at the solution; `cost`: half the
+    robust weighted square sum with priors; `converged`: False when the step limit was reached.
+    """
+
+    layout: Layout
+    short: Floats
+    residual_x_mm: Floats
+    residual_y_mm: Floats
+    root: Floats
+    cost: float
+    iterations: int
+    converged: bool
+
+
+def optics_from_full(full: Floats, nominal: RigOptics, first: int) -> RigOptics:
+    """The rig's optics for a full vector whose optical part starts at `first`."""
+    return replace(nominal, **dict(zip(OPTICS, map(float, full[first:]), strict=False)))
+
+
+def predict(
+    layout: Layout, short: Floats, grid: Grid, seen: Observations, nominal: RigOptics,
+    *, slopes: bool,
+) -> tuple[Floats, Floats, Floats | None]:  # fmt: skip
+    """Spots (mm) at each observation for a short vector, and with `slopes` the Jacobian (2f, s).
+
+    Rows of the Jacobian: all x, then all y.
+    """
+    full = layout.full(short)
+    per = layout.per_axis
+    head = 2 * per + len(OPTICS)
+    optics = optics_from_full(full, nominal, 2 * per)
+    offset, drift = full[head], full[head + 1]
+    # true start on the drive clock, for small corrections of the clock found beforehand
+    middle = 0.5 * (grid.t_s[0] + grid.t_s[-1])
+    start = seen.start_s + offset + drift * (seen.start_s - middle)
+
+    def one_axis(a: int) -> tuple[Floats, Floats]:
+        axis, history = axis_from_full(layout.recipe, full[a * per : (a + 1) * per])
+        drive = grid.drive_x if a == 0 else grid.drive_y
+        state = axis.branch_state(history)
+        if slopes:
+            theta, slope = torque_balance.deflection_with_sensitivities(
+                drive, grid.step_s, *axis.packed(), state
+            )
+            columns = np.column_stack([theta, slope])
+        else:
+            theta = torque_balance.deflection_from_drive(
+                drive, grid.step_s, *axis.packed(), state
+            )
+            columns = theta[:, None]
+        return average(grid, columns, start, seen.exposure_s), theta
+
+    with ThreadPoolExecutor(2) as pool:
+        (mean_x, theta_x), (mean_y, theta_y) = pool.map(one_axis, (0, 1))
+    x, y, by_angle, by_optics = spot_with_slopes(mean_x[:, 0], mean_y[:, 0], optics)
+    late = (seen.start_s - middle) / max(grid.t_s[-1] - grid.t_s[0], 1e-9)
+    x = x + full[head + len(CLOCK)] * late
+    y = y + full[head + len(CLOCK) + 1] * late
+    if not slopes:
+        return x, y, None
+    frames = len(x)
+    jacobian = np.zeros((2 * frames, layout.spread.shape[0]))
+    for row in (0, 1):
+        out = jacobian[row * frames : (row + 1) * frames]
+        out[:, :per] = by_angle[:, row, 0, None] * mean_x[:, 1:]
+        out[:, per : 2 * per] = by_angle[:, row, 1, None] * mean_y[:, 1:]
+        out[:, 2 * per : head] = by_optics[:, row]
+        rate_x = _rate_over_exposure(grid, theta_x, start, seen.exposure_s)
+        rate_y = _rate_over_exposure(grid, theta_y, start, seen.exposure_s)
+        speed = by_angle[:, row, 0] * rate_x + by_angle[:, row, 1] * rate_y
+        out[:, head] = speed
+        out[:, head + 1] = speed * (seen.start_s - middle)
+        out[:, head + len(CLOCK) + row] = late
+    return x, y, jacobian @ layout.spread
+
+
+def _rate_over_exposure(grid: Grid, theta: Floats, start: Floats, exposure: Floats) -> Floats:
+    """Derivative of the exposure's mean by its start: difference of the ends over its length."""
+    length = np.where(exposure > 0, exposure, 1e-3)
+    return np.asarray(
+        (np.interp(start + length, grid.t_s, theta) - np.interp(start, grid.t_s, theta)) / length
+    )
+
+
+def finish(
+    layout: Layout,
+    short: Floats,
+    grid: Grid,
+    seen: Observations,
+    nominal: RigOptics,
+    *,
+    steps: int = 30,
+    progress: Callable[[int, float], None] | None = None,
+) -> Solution:
+    """Minimise the robust square sum from `short` on. See the module's text for the method."""
+    measured = np.concatenate([seen.x_mm, seen.y_mm])
+    sigma = np.concatenate([seen.sigma_x_mm, seen.sigma_y_mm])
+    good = np.isfinite(measured) & np.isfinite(sigma)
+    prior_root = np.where(np.isfinite(layout.prior_sd), 1.0 / layout.prior_sd, 0.0)
+
+    def residual(x: Floats, y: Floats) -> Floats:
+        return (measured - np.concatenate([x, y]))[good] / sigma[good]
+
+    def cost_of(r: Floats, at: Floats) -> float:
+        size = np.abs(r)
+        loss = np.where(size <= HUBER, 0.5 * size**2, HUBER * size - 0.5 * HUBER**2)
+        return float(loss.sum() + 0.5 * np.sum((prior_root * (at - layout.prior_mean)) ** 2))
+
+    damping = 1e-4
+    x, y, jacobian = predict(layout, short, grid, seen, nominal, slopes=True)
+    r = residual(x, y)
+    cost = cost_of(r, short)
+    converged = False
+    root = np.eye(len(short))
+    step_count = 0
+    while step_count < steps:
+        assert jacobian is not None
+        weight = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(r), 1e-12)))
+        matrix = (jacobian[good] / sigma[good, None]) * weight[:, None]
+        pull = prior_root * (layout.prior_mean - short)
+        root, target, _ = compress(
+            np.vstack([matrix, np.diag(prior_root)]), np.concatenate([r * weight, pull])
+        )
+        if converged:
+            break
+        scale = np.sqrt(np.sum(root**2, axis=0))
+        accepted = False
+        for _ in range(8):
+            damped = np.vstack([root, np.sqrt(damping) * np.diag(scale)])
+            # unknown: the new vector itself, so that bounds at zero are plain non-negativity
+            aim = np.concatenate([target + root @ short, np.sqrt(damping) * scale * short])
+            new = solve_bounded(damped, aim, layout.not_negative)
+            new = _keep_stiff(layout, new)
+            nx, ny, _ = predict(layout, new, grid, seen, nominal, slopes=False)
+            nr = residual(nx, ny)
+            new_cost = cost_of(nr, new)
+            if np.isfinite(new_cost) and new_cost < cost:
+                accepted = True
+                break
+            damping = max(damping * 10.0, 1e-6)
+        step_count += 1
+        if not accepted:
+            converged = True
+            continue
+        gain = cost - new_cost
+        short, cost = new, new_cost
+        damping = max(damping * 0.1, 1e-9)
+        if progress is not None:
+            progress(step_count, cost)
+        # stop when a step gains less than a few ten-thousandths of one standard deviation
+        converged = gain < 1e-3 + 1e-6 * cost
+        x, y, jacobian = predict(layout, short, grid, seen, nominal, slopes=True)
+        r = residual(x, y)
+    everything = measured - np.concatenate([x, y])
+    frames = len(seen)
+    return Solution(
+        layout=layout,
+        short=short,
+        residual_x_mm=everything[:frames],
+        residual_y_mm=everything[frames:],
+        root=root,
+        cost=cost,
+        iterations=step_count,
+        converged=converged,
+    )
+
+
+def _keep_stiff(layout: Layout, short: Floats) -> Floats:
+    """Keep the elastic stiffness away from zero, where the angle would run off."""
+    out = short.copy()
+    for axis in "xy":
+        k = layout.index(f"{axis}_k1")
+        out[k] = max(out[k], 0.05)
+    return out
+
+
+def optics_fields() -> list[str]:
+    """Names of the optical parameters, as stored."""
+    return [f.name for f in fields(RigOptics)]

@@ -1,0 +1,60 @@
+"""Friction memory as parallel Maxwell-slip elements (stop form of Prandtl-Ishlinskii)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from hysteresis.tables import Floats
+
+
+@dataclass(frozen=True)
+class MaxwellSlip:
+    """Stops with slip limits `limit` (full scale, rising, > 0) and `stiffness` (≥ 0).
+
+    Raises ValueError where the arrays disagree or a weight is negative: then a closed cycle
+    could create energy.
+    """
+
+    limit: Floats
+    stiffness: Floats
+
+    def __post_init__(self) -> None:
+        limit = np.ascontiguousarray(self.limit, dtype=float)
+        stiffness = np.ascontiguousarray(self.stiffness, dtype=float)
+        if limit.shape != stiffness.shape or limit.ndim != 1:
+            raise ValueError("limit and stiffness are two lists of equal length")
+        if np.any(limit <= 0) or np.any(np.diff(limit) <= 0):
+            raise ValueError("slip limits are positive and rise strictly")
+        if np.any(stiffness < 0) or not np.all(np.isfinite(stiffness)):
+            raise ValueError("slip stiffness is finite and not negative")
+        object.__setattr__(self, "limit", limit)
+        object.__setattr__(self, "stiffness", stiffness)
+
+    def rest(self) -> Floats:
+        return np.zeros(1 + self.limit.size)
+
+    def torque(self, theta: Floats, step_s: Floats, state: Floats) -> tuple[Floats, Floats]:
+        from hysteresis.kernels import stops
+
+        theta = np.ascontiguousarray(theta, dtype=float)
+        after = np.array(state, dtype=float)
+        value = stops.torque_path(theta, after[0], self.limit, self.stiffness, after[1:])
+        if theta.size:
+            after[0] = theta[-1]
+        return value, after
+
+    def tangent(self, theta: float, step_s: float, state: Floats) -> float:
+        from hysteresis.kernels import stops
+
+        return float(stops.trial(state[1:], self.limit, self.stiffness, theta - state[0])[1])
+
+    def initial_curve(self, theta: Floats) -> Floats:
+        """Torque on first loading from rest, `Σ k_i min(|θ|, r_i)` with the sign of θ."""
+        size = np.minimum(np.abs(theta)[..., None], self.limit)
+        return np.sign(theta) * (size @ self.stiffness)
+
+    def to_json(self) -> dict[str, Any]:
+        return {"limit": self.limit.tolist(), "stiffness": self.stiffness.tolist()}
