@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from hysteresis.axis import AxisModel
 from hysteresis.fit.bounded import compress, solve_bounded
 from hysteresis.fit.structure import CLOCK, Layout, axis_from_full
 from hysteresis.kernels import torque_balance
@@ -72,7 +73,7 @@ def predict(
             theta, slope = torque_balance.deflection_with_sensitivities(
                 drive, grid.step_s, *axis.packed(), state
             )
-            columns = np.column_stack([theta, slope])
+            columns = np.column_stack([theta, _by_history_torque(layout, axis, history, slope)])
         else:
             theta = torque_balance.deflection_from_drive(
                 drive, grid.step_s, *axis.packed(), state
@@ -101,7 +102,21 @@ def predict(
         out[:, head] = speed
         out[:, head + 1] = speed * (seen.start_s - middle)
         out[:, head + len(CLOCK) + row] = late
-    return x, y, jacobian @ layout.spread
+    return x, y, layout.shorten(jacobian)
+
+
+def _by_history_torque(layout: Layout, axis: AxisModel, stretch: Floats, slope: Floats) -> Floats:
+    """Derivatives by the branches' torque at the start instead of their stretch, in place.
+
+    torque = stiffness × stretch, so at a fixed torque a stiffer branch starts less stretched.
+    """
+    branches = axis.after_effect.stiffness
+    if branches.size:
+        first = slope.shape[1] - 2 * branches.size
+        by_torque = slope[:, first + branches.size :]
+        by_torque /= branches
+        slope[:, first : first + branches.size] -= stretch * by_torque
+    return slope
 
 
 def _rate_over_exposure(grid: Grid, theta: Floats, start: Floats, exposure: Floats) -> Floats:
@@ -177,8 +192,9 @@ def finish(
         damping = max(damping * 0.1, 1e-9)
         if progress is not None:
             progress(step_count, cost)
-        # stop when a step gains less than a few ten-thousandths of one standard deviation
-        converged = gain < 1e-3 + 1e-6 * cost
+        # the cost of a good fit is about half the number of rows: stop when a step changes
+        # nothing that the rows could tell
+        converged = gain < 0.01 + 5e-5 * cost
         x, y, jacobian = predict(layout, short, grid, seen, nominal, slopes=True)
         r = residual(x, y)
     everything = measured - np.concatenate([x, y])
@@ -202,8 +218,3 @@ def _keep_stiff(layout: Layout, short: Floats) -> Floats:
         k = layout.index(f"{axis}_k1")
         out[k] = max(out[k], 0.05)
     return out
-
-
-def optics_fields() -> list[str]:
-    """Names of the optical parameters, as stored."""
-    return [f.name for f in fields(RigOptics)]

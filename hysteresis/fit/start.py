@@ -9,15 +9,10 @@ import numpy as np
 
 from hysteresis.fit.bounded import compress, solve_bounded
 from hysteresis.fit.smooth import Smoothed
-from hysteresis.fit.finish import predict
-from hysteresis.fit.structure import SHAPE, Layout, axis_from_full
+from hysteresis.fit.structure import SHAPE, Layout
 from hysteresis.kernels import maxwell_branches, stops
-from hysteresis.optics import RigOptics
-from hysteresis.recording import Grid, Observations
+from hysteresis.recording import Grid
 from hysteresis.tables import Floats
-
-
-RESONANCES_HZ = tuple(np.geomspace(12.0, 150.0, 28))
 
 
 def start(layout: Layout, grid: Grid, smoothed: Smoothed) -> Floats:
@@ -52,47 +47,3 @@ def start(layout: Layout, grid: Grid, smoothed: Smoothed) -> Floats:
         short[k] = max(short[k], 0.2)
     return short
 
-
-def start_dynamics(
-    layout: Layout, short: Floats, grid: Grid, seen: Observations, nominal: RigOptics
-) -> Floats:
-    """Put inertia and damping near the resonance that explains the fast rows best.
-
-    The square sum has many local minima in the resonance frequency, so it is scanned: 12 to
-    150 Hz, each axis by itself, then the damping ratio. Returns a new short vector.
-    """
-    names = list(layout.names)
-    if "x_inertia" not in names:
-        return short
-    at = {a: (names.index(f"{a}_damping"), names.index(f"{a}_inertia")) for a in "xy"}
-    full = layout.full(short)
-    per = layout.per_axis
-    stiffness = {
-        a: axis_from_full(layout.recipe, full[i * per : (i + 1) * per])[0].small_signal_stiffness()
-        for i, a in enumerate("xy")
-    }
-    best = {a: (np.inf, short[at[a][0]], short[at[a][1]]) for a in "xy"}
-
-    def attempt(frequency: dict[str, float], ratio: float) -> None:
-        trial = short.copy()
-        for a in "xy":
-            omega = 2 * np.pi * frequency[a]
-            trial[at[a][1]] = stiffness[a] / omega**2
-            trial[at[a][0]] = 2 * ratio * stiffness[a] / omega
-        x, y, _ = predict(layout, trial, grid, seen, nominal, slopes=False)
-        for a, value, model, sigma in (
-            ("x", seen.x_mm, x, seen.sigma_x_mm), ("y", seen.y_mm, y, seen.sigma_y_mm)
-        ):  # fmt: skip
-            misfit = float(np.nansum(np.abs((value - model) / sigma)))
-            if misfit < best[a][0]:
-                best[a] = (misfit, trial[at[a][0]], trial[at[a][1]])
-
-    for frequency in RESONANCES_HZ:
-        attempt({"x": frequency, "y": frequency}, 0.05)
-    found = {a: float(np.sqrt(stiffness[a] / best[a][2]) / (2 * np.pi)) for a in "xy"}
-    for ratio in (0.005, 0.02, 0.1, 0.25):
-        attempt(found, ratio)
-    out = short.copy()
-    for a in "xy":
-        out[at[a][0]], out[at[a][1]] = best[a][1:]
-    return out

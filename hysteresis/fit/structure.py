@@ -20,6 +20,7 @@ from hysteresis.tables import Bools, Floats, Texts
 
 SHAPE = ("k1", "k2", "k3", "heat1", "heat2", "damping", "inertia")
 CLOCK = ("clock_offset_s", "clock_drift")
+TRACE = 1e-9  # stiffness below which a branch does nothing
 DRIFT = ("drift_x_mm", "drift_y_mm")
 
 
@@ -70,6 +71,12 @@ class Layout:
         """Every parameter of model and measurement for a short vector."""
         return self.base + self.spread @ short
 
+    def shorten(self, columns: Floats) -> Floats:
+        """Derivatives by full parameters (n, f) as derivatives by the short ones (n, s)."""
+        from scipy.sparse import csr_array
+
+        return np.asarray(csr_array(self.spread.T).dot(columns.T).T)
+
     def index(self, name: str) -> int:
         """Place of a short unknown; KeyError when the fit does not have it."""
         hits = np.flatnonzero(self.names == name)
@@ -95,7 +102,7 @@ def layout(recipe: Recipe) -> Layout:
 
     Priors (common practice, no source): unequal sides and hardening within ±0.1 of the
     stiffness, coupling within ±0.05, tilt within ±0.06 rad of plane per its distance, plane
-    distance within ±3 %, history within ±0.3 full scale of stretch.
+    distance within ±3 %, torque of each branch's history within ±1 % of full drive.
     """
     every = full_names(recipe)
     place = {name: k for k, name in enumerate(every)}
@@ -145,7 +152,7 @@ def layout(recipe: Recipe) -> Layout:
                 single(f"{axis}_branch_{m:02d}", True)
         if recipe.history:
             for m in range(1, count + 1):
-                single(f"{axis}_history_{m:02d}", False, (0.0, 0.3))
+                single(f"{axis}_history_{m:02d}", False, (0.0, 0.01))
     tilt = recipe.tilt
     optics_sd = {"coupling_xy": 0.05, "coupling_yx": 0.05, "offset_x_mm": np.inf,
                  "offset_y_mm": np.inf, "tilt_x_per_mm": 2e-4, "tilt_y_per_mm": 2e-4,
@@ -176,7 +183,11 @@ def layout(recipe: Recipe) -> Layout:
 
 
 def axis_from_full(recipe: Recipe, part: Floats) -> tuple[AxisModel, Floats]:
-    """One axis and its branch stretches at the start, from that axis' full parameters."""
+    """One axis and its branch stretches at the start, from that axis' full parameters.
+
+    The unknown of a branch's history is its torque at the start, which enters linearly; a
+    branch keeps a trace of stiffness so that the torque can be told as a stretch.
+    """
     n, m = len(recipe.slip_limits), len(recipe.relaxation_times_s)
     k1, k2, k3, g1, g2, b, inertia = part[:7]
     model = AxisModel(
@@ -185,7 +196,7 @@ def axis_from_full(recipe: Recipe, part: Floats) -> tuple[AxisModel, Floats]:
         dynamics=Dynamics(b, inertia),
         friction=MaxwellSlip(np.array(recipe.slip_limits), np.maximum(part[7 : 7 + n], 0.0)),
         after_effect=AfterEffect(
-            np.array(recipe.relaxation_times_s), np.maximum(part[7 + n : 7 + n + m], 0.0)
+            np.array(recipe.relaxation_times_s), np.maximum(part[7 + n : 7 + n + m], TRACE)
         ),
     )
-    return model, part[7 + n + m : 7 + n + 2 * m]
+    return model, part[7 + n + m :] / model.after_effect.stiffness

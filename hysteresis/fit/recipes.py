@@ -1,0 +1,137 @@
+"""What a set of observations can carry: the recipes to try, simplest first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hysteresis.errors import DataError
+from hysteresis.fit.structure import Recipe
+from hysteresis.recording import Observations
+from hysteresis.tables import Pattern
+
+RICH = 600  # observations of one axis from which the full set of unknowns is fitted
+FEWEST = 8  # below this not even gain, offset and one memory figure stand on anything
+BRANCHES_PER_DECADE = 3.0  # 3 to 4 suffice (5e-5 of a logarithmic creep at 4; recomputed in tests)
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Recipes by name, simplest first, and plain words on what was left out and why."""
+
+    recipes: dict[str, Recipe]
+    notes: tuple[str, ...]
+
+
+def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Candidates:
+    """Recipes that the data can carry; `memory` forces one by name ('auto' keeps all).
+
+    Raises DataError when the data cannot carry any, naming what is missing.
+    """
+    count = int(max(np.isfinite(seen.x_mm).sum(), np.isfinite(seen.y_mm).sum()))
+    _refuse(pattern, seen, count)
+    notes: list[str] = []
+    top = float(max(np.abs(pattern.drive_x).max(), np.abs(pattern.drive_y).max()))
+    if count >= RICH and seen.timed:
+        recipes = {"full": _full(pattern, seen, top, notes)}
+    else:
+        recipes = _few(seen, count, top, notes)
+    if memory != "auto":
+        if memory not in recipes:
+            raise DataError(
+                f"the memory {memory!r} cannot be fitted to these data; "
+                f"choose one of: auto, {', '.join(recipes)}"
+            )
+        recipes = {memory: recipes[memory]}
+    return Candidates(recipes, tuple(notes))
+
+
+def _refuse(pattern: Pattern, seen: Observations, count: int) -> None:
+    if count < FEWEST:
+        raise DataError(
+            f"only {count} usable readings of one axis, at least {FEWEST} are needed; measure a "
+            "pattern made with: hysteresis plan RUN --kind reading-steps"
+        )
+    for axis, drive in (("x", pattern.drive_x), ("y", pattern.drive_y)):
+        measured = np.isfinite(seen.x_mm if axis == "x" else seen.y_mm).any()
+        if measured and np.ptp(drive) < 0.05:
+            raise DataError(
+                f"the pattern hardly moves axis {axis} (drive within {np.ptp(drive):.3f}), so its "
+                "memory cannot be seen; measure a pattern that moves both axes, or leave that "
+                "axis empty"
+            )
+        values = seen.x_mm if axis == "x" else seen.y_mm
+        if measured and np.nanmax(values) - np.nanmin(values) <= 0:
+            raise DataError(f"all readings of axis {axis} are equal: the spot never moved; check "
+                            "that the coil is connected and the right spot was measured")
+
+
+def _full(pattern: Pattern, seen: Observations, top: float, notes: list[str]) -> Recipe:
+    frame_s = float(np.median(np.diff(seen.start_s)))
+    longest = _longest_hold_s(pattern)
+    first = max(1.5 * frame_s, 0.02)
+    last = max(20.0 * longest, 10.0 * first)
+    count = int(np.ceil(BRANCHES_PER_DECADE * np.log10(last / first))) + 1
+    kinds = {name.split("/")[0] for name in pattern.segment}
+    dynamics = bool(kinds & {"steps", "sync"})
+    if "steps" not in kinds:
+        notes.append("no repeated small steps in the pattern: resonance and damping are weakly known")
+    duration = float(pattern.t_s[-1])
+    heating = duration >= 120.0
+    if not heating:
+        notes.append(
+            f"{duration:.0f} s are too short to tell heating of the coils from after-effect; "
+            "both are in the after-effect"
+        )
+    if longest < 5.0:
+        notes.append(
+            f"no hold is longer than {longest:.1f} s: slow after-effect cannot be seen; "
+            "a characterisation of more minutes has longer ones"
+        )
+    return Recipe(
+        slip_limits=tuple(np.geomspace(0.004, 0.87 * top, 24)),
+        relaxation_times_s=tuple(np.geomspace(first, last, count)),
+        heating=heating,
+        dynamics=dynamics,
+        history=True,
+        tilt=True,
+        clock=True,
+    )
+
+
+def _few(seen: Observations, count: int, top: float, notes: list[str]) -> dict[str, Recipe]:
+    slips = 3 if count < 30 else 5
+    curve = count >= 16
+    limits = tuple(np.geomspace(0.03, 0.8 * top, slips))
+    plain = Recipe(curve=curve)
+    out = {"none": plain, "friction": Recipe(slip_limits=limits, curve=curve)}
+    if not seen.timed:
+        notes.append(
+            "readings without times carry no creep: the after-effect is not fitted and hides in "
+            "the friction memory; write the time of each reading to tell them apart"
+        )
+        return out
+    span = float(seen.start_s[-1] - seen.start_s[0])
+    times = tuple(np.geomspace(1.0, max(3.0 * span, 30.0), 9))
+    out["after-effect"] = Recipe(relaxation_times_s=times, after_effect="log", curve=curve)
+    out["both"] = Recipe(
+        slip_limits=limits, relaxation_times_s=times, after_effect="log", curve=curve
+    )
+    notes.append(
+        f"{count} readings of an axis carry the strength of the after-effect, not its spectrum, "
+        "and no resonance; a camera log of a few minutes does"
+    )
+    return out
+
+
+def _longest_hold_s(pattern: Pattern) -> float:
+    """Longest time for which both drives stand still away from zero."""
+    still = (np.diff(pattern.drive_x) == 0) & (np.diff(pattern.drive_y) == 0)
+    away = (np.abs(pattern.drive_x[:-1]) > 0.05) | (np.abs(pattern.drive_y[:-1]) > 0.05)
+    length = np.diff(pattern.t_s)
+    longest, run = 0.0, 0.0
+    for k in range(len(length)):
+        run = run + length[k] if still[k] and away[k] else 0.0
+        longest = max(longest, run)
+    return longest

@@ -1,0 +1,81 @@
+"""Standard errors of the parameters, and what the model leaves unexplained.
+
+Neighbouring frames share the model's error, so the textbook covariance is widened by a design
+effect; it is computed on the free set only: weights at their bound carry none.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hysteresis.fit.finish import Solution
+from hysteresis.fit.held_out import HeldOut
+from hysteresis.model import Discrepancy
+from hysteresis.optics import RigOptics
+from hysteresis.recording import Grid, Observations
+from hysteresis.tables import Floats
+
+BLOCK_S = 0.34  # residuals are averaged over about this long before the noise is taken out
+
+
+def standard_errors(
+    solution: Solution, grid: Grid, seen: Observations, nominal: RigOptics
+) -> Floats:
+    """Standard error of every short unknown; NaN where it sits at its bound.
+
+    Gauss-Newton covariance with priors on the free set, times the design effect of the
+    residuals: how much more the sum over a second scatters than independent frames would.
+    """
+    layout = solution.layout
+    free = ~layout.not_negative | (solution.short > 0)
+    root = solution.root[:, free]
+    scale = np.maximum(np.sqrt(np.sum(root**2, axis=0)), 1e-300)
+    inverse = np.linalg.pinv((root / scale).T @ (root / scale), rcond=1e-13, hermitian=True)
+    variance = np.diag(inverse) / scale**2 * design_effect(solution, seen)
+    out = np.full(len(solution.short), np.nan)
+    out[free] = np.sqrt(np.maximum(variance, 0.0))
+    return out
+
+
+def design_effect(solution: Solution, seen: Observations) -> float:
+    """Mean square of block sums of the residuals over what independent noise would give, ≥ 1.
+
+    Blocks last one second (Kish's design effect of cluster samples; from memory).
+    """
+    block = np.unique(np.floor(seen.start_s).astype(int), return_inverse=True)[1]
+    top, bottom = 0.0, 0.0
+    for r, sigma in (
+        (solution.residual_x_mm, seen.sigma_x_mm), (solution.residual_y_mm, seen.sigma_y_mm)
+    ):  # fmt: skip
+        z = np.nan_to_num(np.clip(r / sigma, -10.0, 10.0))
+        top += float(np.sum(np.bincount(block, weights=z) ** 2))
+        bottom += float(np.sum(np.isfinite(r)))
+    return max(1.0, top / max(bottom, 1.0))
+
+
+def discrepancy(held: HeldOut, seen: Observations, noise_mm: float, zero_mm: float) -> Discrepancy:
+    """Size of the error on data held out, noise removed, group by group.
+
+    Residuals are averaged over about a third of a second, where the camera's noise is small
+    and the model's error is not; what noise is left is subtracted in square.
+    """
+    sizes = []
+    for name in dict.fromkeys(seen.group):
+        rows = np.flatnonzero((seen.group == name) & (held.fold >= 0))
+        if not rows.size:
+            continue
+        block = np.floor((seen.start_s[rows] - seen.start_s[rows[0]]) / BLOCK_S).astype(int)
+        count = np.bincount(block)
+        mean_square = 0.0
+        for r in (held.residual_x_mm[rows], held.residual_y_mm[rows]):
+            total = np.bincount(block, weights=np.nan_to_num(r))
+            filled = count > 0
+            mean = total[filled] / count[filled]
+            left = noise_mm**2 / count[filled]
+            mean_square += float(np.mean(mean**2 - left))
+        sizes.append(np.sqrt(max(mean_square, (0.1 * noise_mm) ** 2)))
+    if not sizes:
+        return Discrepancy(float("nan"), float("nan"), 0, zero_mm)
+    values = np.array(sizes)
+    spread = float(np.std(np.log(values), ddof=1)) if len(values) > 1 else 1.0
+    return Discrepancy(float(np.sqrt(np.mean(values**2))), spread, len(values), zero_mm)
