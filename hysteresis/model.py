@@ -108,12 +108,14 @@ class FittedModel:
     """Everything a fit leaves behind; what model.json holds.
 
     `without_memory` is the best calibration of the same data by a rig without memory: the fair
-    comparison. `end` is the state when the recording ended. `figures` are the quality figures
-    the fit printed, `notes` what it could not tell, `provenance` hashes, version and date.
+    comparison. `start` and `end` are the states when the pattern began and
+    ended. `figures` are the quality figures the fit printed, `notes` what it could not tell,
+    `provenance` hashes, version and date.
     """
 
     model: RigModel
     without_memory: RigModel
+    start: RigState
     end: RigState
     parameters: tuple[Parameter, ...]
     discrepancy: Discrepancy
@@ -155,7 +157,8 @@ def fitted_to_json(fitted: FittedModel) -> dict[str, Any]:
         "bench": fitted.bench,
         "model": fitted.model.to_json(),
         "without_memory": fitted.without_memory.to_json(),
-        "end_state": {"x": fitted.end.x.tolist(), "y": fitted.end.y.tolist()},
+        "start_state": _state_to_json(fitted.start),
+        "end_state": _state_to_json(fitted.end),
         "parameters": [
             {
                 "name": p.name,
@@ -211,16 +214,12 @@ def read_model(path: Path | str, bench: Bench | None = None) -> FittedModel:
 
 def _from_json(data: dict[str, Any]) -> FittedModel:
     model = RigModel.from_json(data["model"])
-    end = RigState(np.array(data["end_state"]["x"], float), np.array(data["end_state"]["y"], float))
-    rest = model.rest()
-    if end.x.shape != rest.x.shape or end.y.shape != rest.y.shape:
-        raise ValueError("end_state does not fit the model's elements")
-    if not (np.all(np.isfinite(end.x)) and np.all(np.isfinite(end.y))):
-        raise ValueError("end_state holds a number that is not finite")
+    start, end = (_state_from_json(data, key, model) for key in ("start_state", "end_state"))
     gap = data["discrepancy"]
     return FittedModel(
         model=model,
         without_memory=RigModel.from_json(data["without_memory"]),
+        start=start,
         end=end,
         parameters=tuple(
             Parameter(
@@ -242,6 +241,20 @@ def _from_json(data: dict[str, Any]) -> FittedModel:
         notes=tuple(str(n) for n in data["notes"]),
         provenance=dict(data["provenance"]),
     )  # fmt: skip
+
+
+def _state_to_json(state: RigState) -> dict[str, list[float]]:
+    return {"x": state.x.tolist(), "y": state.y.tolist()}
+
+
+def _state_from_json(data: dict[str, Any], key: str, model: RigModel) -> RigState:
+    state = RigState(np.array(data[key]["x"], float), np.array(data[key]["y"], float))
+    rest = model.rest()
+    if state.x.shape != rest.x.shape or state.y.shape != rest.y.shape:
+        raise ValueError(f"{key} does not fit the model's elements")
+    if not (np.all(np.isfinite(state.x)) and np.all(np.isfinite(state.y))):
+        raise ValueError(f"{key} holds a number that is not finite")
+    return state
 
 
 def _same_bench(fitted: FittedModel, bench: Bench, path: Path | str) -> None:

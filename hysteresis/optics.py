@@ -73,9 +73,7 @@ def spot_from_deflection(
     return (x + optics.offset_x_mm) / w, (y + optics.offset_y_mm) / w
 
 
-def deflection_from_spot(
-    x_mm: Floats, y_mm: Floats, optics: RigOptics
-) -> tuple[Floats, Floats]:
+def deflection_from_spot(x_mm: Floats, y_mm: Floats, optics: RigOptics) -> tuple[Floats, Floats]:
     """Deflections (full scale) that put the spot at (x, y) mm: the inverse, in closed form."""
     g, h = optics.tilt_x_per_mm, optics.tilt_y_per_mm
     # x w = X + x0 with w = 1 + g X + h Y: two linear equations in X and Y
@@ -88,8 +86,8 @@ def deflection_from_spot(
     d = optics.distance_mm * np.exp(optics.log_distance)
     b = np.arctan(y / d) / (2 * optics.full_scale_y_rad)
     a = np.arctan(x / (optics.gap_mm + np.hypot(d, y))) / (2 * optics.full_scale_x_rad)
-    det = 1.0 - optics.coupling_xy * optics.coupling_yx
-    return (a - optics.coupling_xy * b) / det, (b - optics.coupling_yx * a) / det
+    own = 1.0 - optics.coupling_xy * optics.coupling_yx
+    return (a - optics.coupling_xy * b) / own, (b - optics.coupling_yx * a) / own
 
 
 def spot_with_slopes(

@@ -13,7 +13,6 @@ import numpy as np
 from hysteresis.errors import DataError
 from hysteresis.tables import Bools, Floats, Pattern, Recording, Texts, group_of
 
-
 TRIFLING_TURN_PER_S = 0.02  # a corner of the drive that shakes nothing a camera could see
 
 
@@ -88,8 +87,10 @@ def _placed_by_segment(pattern: Pattern, recording: Recording, start: Floats) ->
     for n in np.flatnonzero(~np.isfinite(start)):
         name = recording.segment[n]
         if name not in last:
-            raise DataError(f"row {n + 1} of the recording names a segment {name!r} that the "
-                            "pattern does not have; measure again with the right pattern")
+            raise DataError(
+                f"row {n + 1} of the recording names a segment {name!r} that the "
+                "pattern does not have; measure again with the right pattern"
+            )
         out[n] = last[name]
     return out
 

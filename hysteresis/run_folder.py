@@ -85,6 +85,11 @@ class RunFolder:
         return self.path / "drive_plain.wav"
 
     @property
+    def job_json(self) -> Path:
+        """What an output was made from, what error it foretells, and the state it ends in."""
+        return self.path / "job.json"
+
+    @property
     def report_html(self) -> Path:
         """The report: one file, pictures inside."""
         return self.path / "report.html"

@@ -246,21 +246,23 @@ def _slow_rows(grid: Grid, seen: Observations) -> Bools:
 
 
 def _with_group_sigma(seen: Observations, solution: Solution) -> Observations:
-    out = {}
     names, number = np.unique(seen.group, return_inverse=True)
-    for key, sigma, residual in (
-        ("sigma_x_mm", seen.sigma_x_mm, solution.residual_x_mm),
-        ("sigma_y_mm", seen.sigma_y_mm, solution.residual_y_mm),
-    ):
+
+    def softened(sigma: Floats, residual: Floats) -> Floats:
         ok = np.isfinite(residual)
         square = np.bincount(number[ok], (residual[ok] / sigma[ok]) ** 2, minlength=len(names))
         count = np.maximum(np.bincount(number[ok], minlength=len(names)), 1)
-        out[key] = sigma * np.sqrt(np.maximum(1.0, square / count))[number]
-    return replace(seen, **out)
+        return np.asarray(sigma * np.sqrt(np.maximum(1.0, square / count))[number])
+
+    return replace(
+        seen,
+        sigma_x_mm=softened(seen.sigma_x_mm, solution.residual_x_mm),
+        sigma_y_mm=softened(seen.sigma_y_mm, solution.residual_y_mm),
+    )
 
 
 def _after_conditioning(pattern: Pattern, seen: Observations) -> Observations:
-    """Leave out what was seen before the first conditioning ended: its friction state is unknown."""
+    """Leave out what was seen before the first conditioning ended: friction is unknown then."""
     kinds = [name.split("/")[0] for name in pattern.segment]
     if "conditioning" not in kinds:
         return seen
@@ -271,8 +273,10 @@ def _after_conditioning(pattern: Pattern, seen: Observations) -> Observations:
     until = pattern.t_s[min(last, len(pattern) - 1)]
     late = seen.take(seen.start_s >= until)
     if len(late) < 2:
-        raise DataError("nothing usable was measured after the conditioning at the start; "
-                        "measure the whole pattern")
+        raise DataError(
+            "nothing usable was measured after the conditioning at the start; "
+            "measure the whole pattern"
+        )
     return late
 
 
@@ -288,9 +292,12 @@ def _choose(
         fold = np.concatenate([held.fold, held.fold])
         clipped = np.minimum(z**2, 100.0)  # one wild reading does not choose the model
         squares[name] = np.array(
-            [np.nanmean(clipped[fold == f]) for f in np.unique(fold) if f >= 0
-             and np.isfinite(z[fold == f]).any()]
-        )  # fmt: skip
+            [
+                np.nanmean(clipped[fold == f])
+                for f in np.unique(fold)
+                if f >= 0 and np.isfinite(z[fold == f]).any()
+            ]
+        )
     names = list(tried)
     mean = {name: float(np.mean(squares[name])) for name in names}
     best = min(names, key=lambda n: mean[n])
@@ -356,8 +363,7 @@ def _doubts(solution: Solution, errors: Floats) -> list[str]:
             names = [p.format(axis=axis) for p in parts]
             places = [plan.index(n) for n in names if n in plan.names]
             if places and all(
-                not np.isfinite(errors[p]) or abs(solution.short[p]) < 2 * errors[p]
-                for p in places
+                not np.isfinite(errors[p]) or abs(solution.short[p]) < 2 * errors[p] for p in places
             ):
                 out.append(f"the {words.format(axis=axis)} is not identifiable from these data")
     return out

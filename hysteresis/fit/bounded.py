@@ -18,7 +18,7 @@ def compress(matrix: Floats, target: Floats) -> tuple[Floats, Floats, float]:
     `‖matrix x − target‖² = ‖R x − rotated‖² + rest` for every x.
     """
     stacked = np.column_stack([matrix, target])
-    r = np.linalg.qr(stacked, mode="r")
+    r: Floats = np.asarray(np.linalg.qr(stacked, mode="r"))
     n = matrix.shape[1]
     if r.shape[0] <= n:
         return r[:, :n], r[:, n], 0.0

@@ -75,9 +75,7 @@ def predict(
             )
             columns = np.column_stack([theta, _by_history_torque(layout, axis, history, slope)])
         else:
-            theta = torque_balance.deflection_from_drive(
-                drive, grid.step_s, *axis.packed(), state
-            )
+            theta = torque_balance.deflection_from_drive(drive, grid.step_s, *axis.packed(), state)
             columns = theta[:, None]
         return average(grid, columns, start, seen.exposure_s), theta
 

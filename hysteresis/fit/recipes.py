@@ -63,8 +63,10 @@ def _refuse(pattern: Pattern, seen: Observations, count: int) -> None:
             )
         values = seen.x_mm if axis == "x" else seen.y_mm
         if measured and np.nanmax(values) - np.nanmin(values) <= 0:
-            raise DataError(f"all readings of axis {axis} are equal: the spot never moved; check "
-                            "that the coil is connected and the right spot was measured")
+            raise DataError(
+                f"all readings of axis {axis} are equal: the spot never moved; check "
+                "that the coil is connected and the right spot was measured"
+            )
 
 
 def _full(pattern: Pattern, seen: Observations, top: float, notes: list[str]) -> Recipe:
@@ -76,7 +78,7 @@ def _full(pattern: Pattern, seen: Observations, top: float, notes: list[str]) ->
     kinds = {name.split("/")[0] for name in pattern.segment}
     dynamics = bool(kinds & {"steps", "sync"})
     if "steps" not in kinds:
-        notes.append("no repeated small steps in the pattern: resonance and damping are weakly known")
+        notes.append("no repeated small steps in the pattern: resonance and damping are weak")
     duration = float(pattern.t_s[-1])
     heating = duration >= 120.0
     if not heating:

@@ -47,9 +47,7 @@ def start_dynamics(
     for first, last, rows in windows:
         base, begin = [], []
         for a in (0, 1):
-            _, states[a] = axes[a].deflection(
-                drives[a][at:first], grid.step_s[at:first], states[a]
-            )
+            _, states[a] = axes[a].deflection(drives[a][at:first], grid.step_s[at:first], states[a])
             begin.append(states[a])
             theta, states[a] = axes[a].deflection(
                 drives[a][first:last], grid.step_s[first:last], states[a]
@@ -71,7 +69,7 @@ def start_dynamics(
 def _windows(grid: Grid, seen: Observations) -> list[tuple[int, int, Observations]]:
     """Node ranges and rows of each group of small steps, in order of time."""
     kinds = np.array([name.split("/")[0] for name in seen.group])
-    out = []
+    out: list[tuple[int, int, Observations]] = []
     for name in dict.fromkeys(seen.group[kinds == "steps"]):
         rows = seen.take(seen.group == name)
         first = int(np.searchsorted(grid.t_s, rows.start_s[0] - LEAD_S))

@@ -46,4 +46,3 @@ def start(layout: Layout, grid: Grid, smoothed: Smoothed) -> Floats:
         k = layout.index(f"{axis}_k1")
         short[k] = max(short[k], 0.2)
     return short
-

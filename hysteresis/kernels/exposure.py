@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from hysteresis.kernels.compiled import compiled
 
 
 def average_columns(node_s, columns, start_s, exposure_s):
@@ -50,4 +51,4 @@ def average_columns(node_s, columns, start_s, exposure_s):
     return out
 
 
-average_columns = njit(cache=True, error_model="numpy", nogil=True)(average_columns)
+average_columns = compiled(average_columns)

@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from hysteresis.kernels.compiled import compiled
 
 
 def step_coefficients(step_s, relaxation_time_s, decay, gain):
@@ -63,7 +64,6 @@ def stretch_columns(theta, step_s, theta_before, relaxation_time_s, y):
     return out
 
 
-_options = {"cache": True, "error_model": "numpy", "nogil": True}
-step_coefficients = njit(**_options)(step_coefficients)
-torque_path = njit(**_options)(torque_path)
-stretch_columns = njit(**_options)(stretch_columns)
+step_coefficients = compiled(step_coefficients)
+torque_path = compiled(torque_path)
+stretch_columns = compiled(stretch_columns)

@@ -7,7 +7,8 @@ operators: Brokate & Sprekels, Visintin; from memory). Torque is `sum(stiffness 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from hysteresis.kernels.compiled import compiled
 
 
 def trial(z, limit, stiffness, step):
@@ -61,8 +62,7 @@ def stretch_columns(theta, theta_before, limit, z):
     return out
 
 
-_options = {"cache": True, "error_model": "numpy", "nogil": True}
-trial = njit(**_options)(trial)
-advance = njit(**_options)(advance)
-torque_path = njit(**_options)(torque_path)
-stretch_columns = njit(**_options)(stretch_columns)
+trial = compiled(trial)
+advance = compiled(advance)
+torque_path = compiled(torque_path)
+stretch_columns = compiled(stretch_columns)

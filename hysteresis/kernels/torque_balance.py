@@ -20,8 +20,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from hysteresis.kernels.compiled import compiled
 from hysteresis.kernels.maxwell_branches import step_coefficients
 from hysteresis.kernels.stops import advance, trial
 
@@ -79,10 +79,7 @@ def _solve(u, theta, guess, soft, scalars, linear, constant, z, limit, stiffness
             hi = delta
         else:
             lo = delta
-        if slope > 0.0:
-            new = delta - value / slope
-        else:
-            new = 0.5 * (lo + hi)
+        new = delta - value / slope if slope > 0.0 else 0.5 * (lo + hi)
         if new <= lo or new >= hi:
             if lo > -np.inf and hi < np.inf:
                 new = 0.5 * (lo + hi)
@@ -277,11 +274,10 @@ def deflection_with_sensitivities(
     return theta_out, slope_out
 
 
-_options = {"cache": True, "error_model": "numpy", "nogil": True}
-_rate_coefficients = njit(**_options)(_rate_coefficients)
-_warm = njit(**_options)(_warm)
-_solve = njit(**_options)(_solve)
-_turn = njit(**_options)(_turn)
-drive_from_deflection = njit(**_options)(drive_from_deflection)
-deflection_from_drive = njit(**_options)(deflection_from_drive)
-deflection_with_sensitivities = njit(**_options)(deflection_with_sensitivities)
+_rate_coefficients = compiled(_rate_coefficients)
+_warm = compiled(_warm)
+_solve = compiled(_solve)
+_turn = compiled(_turn)
+drive_from_deflection = compiled(drive_from_deflection)
+deflection_from_drive = compiled(deflection_from_drive)
+deflection_with_sensitivities = compiled(deflection_with_sensitivities)

@@ -1,0 +1,150 @@
+"""`hysteresis compensate`: pre-distort a toolpath and write the drive signal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from hysteresis.bench import Bench
+    from hysteresis.compensate import Compensated
+    from hysteresis.run_folder import RunFolder
+
+
+def command(
+    run: Annotated[Path, typer.Argument(help="Run folder with model.json.", metavar="RUN")],
+    path: Annotated[
+        Path, typer.Argument(help="Toolpath: CSV or RS-274 (.ngc, .nc, .gcode).", metavar="PATH")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Drive signal, .wav or .csv; default: drive.wav of the run.")
+    ] = None,
+    pause_s: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0,
+            help="Seconds at rest between the end of the pattern and this output; the model then "
+            "knows how far creep has recovered. Leave out when the rig's past is unknown.",
+        ),
+    ] = None,
+    bits: Annotated[int, typer.Option(help="Bits of the WAV: 16, 24 or 32 (float).")] = 24,
+    feed_mm_s: Annotated[
+        float | None, typer.Option(help="Feed where the path gives none, mm/s.")
+    ] = None,
+    travel_mm_s: Annotated[float | None, typer.Option(help="Speed of travel moves, mm/s.")] = None,
+    skip_unknown: Annotated[
+        bool, typer.Option("--skip-unknown", help="Pass over unknown RS-274 words, and list them.")
+    ] = False,
+    force: Annotated[bool, typer.Option("--force", help="Write over files that exist.")] = False,
+) -> None:
+    """Pre-distort a toolpath with the run's model and write the drive signal.
+
+    Begins with a conditioning move. Writes the drive, the same job without compensation
+    (drive_plain.wav, for comparison), the wanted spots (planned.csv) and job.json. Limits that
+    are not met are listed and nothing is written.
+
+    \b
+    Example:
+      hysteresis compensate my-run tile.ngc --pause-s 60 --out my-run/drive.wav
+    """
+    from hysteresis.bench import read_bench
+    from hysteresis.cli.console import progress, say_cautions
+    from hysteresis.compensate import compensate_path, state_after_pause
+    from hysteresis.errors import LimitError
+    from hysteresis.model import read_model
+    from hysteresis.paths.read import read_path
+    from hysteresis.run_folder import open_run, refuse_overwrite
+
+    folder = open_run(run)
+    target = out or folder.drive_wav
+    for file in (target, folder.drive_plain_wav, folder.planned_csv, folder.job_json):
+        refuse_overwrite(file, force)
+    bench = read_bench(folder.bench_toml)
+    fitted = read_model(folder.model_json, bench)
+    with progress("Compensating", total=3) as advance:
+        wanted, notes = read_path(
+            path, bench, skip_unknown=skip_unknown,
+            default_feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s,
+        )  # fmt: skip
+        advance()
+        start = None if pause_s is None else state_after_pause(fitted.model, fitted.end, pause_s)
+        result = compensate_path(fitted, bench, wanted, start=start)
+        advance()
+        if result.excesses:
+            raise LimitError(_too_much(result, path))
+        _write(folder, bench, result, target, path, bits)
+        advance()
+    _print(result, [str(n) for n in notes.remarks], [str(w) for w in notes.skipped], bench)
+    print(f"\nDrive: {target}")
+    print(f"Then:  hysteresis verify {run}")
+    print()
+    say_cautions()
+
+
+def _too_much(result: Compensated, path: Path) -> str:
+    from hysteresis.compensate.limits import MOST_PLACES
+
+    shown = "; ".join(str(e) for e in result.excesses[:MOST_PLACES])
+    more = len(result.excesses) - MOST_PLACES
+    tail = f"; and {more} more" if more > 0 else ""
+    return (
+        f"{path}: the limits of bench.toml are not met, so nothing was written: {shown}{tail}; "
+        "make the path smaller, move it towards the centre, or slow it down"
+    )
+
+
+def _write(
+    folder: RunFolder, bench: Bench, result: Compensated, target: Path, path: Path, bits: int
+) -> None:
+    from hysteresis.files import sha256_of, write_json
+    from hysteresis.paths.drive_out import write_drive
+    from hysteresis.table_files import write_timed_path
+
+    rate = bench.drive.sample_rate_hz
+    write_drive(target, result.drive, rate, bits=bits)
+    write_drive(folder.drive_plain_wav, result.plain, rate, bits=bits)
+    write_timed_path(folder.planned_csv, result.planned, decimals={"x_mm": 5, "y_mm": 5})
+    write_json(
+        folder.job_json,
+        {
+            "input": {"file": path.name, "sha256": sha256_of(path)},
+            "model": {"file": folder.model_json.name, "sha256": sha256_of(folder.model_json)},
+            "drive": target.name,
+            "lead_in_s": result.lead_in_s,
+            "duration_s": float(result.planned.t_s[-1]),
+            "forecast": result.forecast.to_json(),
+            "end_state": {"x": result.end.x.tolist(), "y": result.end.y.tolist()},
+        },
+    )
+
+
+def _print(result: Compensated, remarks: list[str], skipped: list[str], bench: Bench) -> None:
+    import numpy as np
+
+    from hysteresis.cli.console import table
+
+    f = result.forecast
+    table(
+        "Forecast over the traced path",
+        ("", "mm", "95 % interval, mm"),
+        [
+            ("error without compensation, rms", f"{f.before_rms_mm:.3f}", ""),
+            ("its mean in x", f"{f.before_bias_x_mm:+.3f}", ""),
+            ("its mean in y", f"{f.before_bias_y_mm:+.3f}", ""),
+            ("error left with compensation, rms", f"{f.after_rms_mm:.3f}",
+             f"{f.after_low_mm:.3f} … {f.after_high_mm:.3f}"),
+            ("tolerance of the bench", f"{bench.tolerance.target_mm:.3f}", ""),
+        ],
+    )  # fmt: skip
+    t = result.planned.t_s
+    print(
+        f"\n{t[-1]:.1f} s of output, {result.lead_in_s:.1f} s of it lead-in; largest drive "
+        f"x {np.abs(result.drive.drive_x).max():.3f}, y {np.abs(result.drive.drive_y).max():.3f} "
+        f"(allowed {bench.limits.max_drive:g}); every limit of the bench is met."
+    )
+    for note in (*result.notes, *remarks):
+        print(f"Note: {note}.")
+    for word in skipped:
+        print(f"Passed over: {word}")

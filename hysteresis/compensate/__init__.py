@@ -1,0 +1,169 @@
+"""Pre-distortion of whole paths: wanted spots in, drive signals out, limits checked.
+
+The chain: wanted spot -> optics inverse -> coupling inverse -> wanted deflection (already smoothed
+to the rig's bandwidth by `paths`) -> torque balance -> limits -> drive. Travel moves follow the
+path (nothing is gained from a beam that is off yet).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hysteresis.bench import Bench
+from hysteresis.compensate.forecast import Forecast, forecast
+from hysteresis.compensate.lead_in import WantedPath, with_lead_in
+from hysteresis.compensate.limits import Excess, excesses
+from hysteresis.errors import DataError
+from hysteresis.model import FittedModel, RigModel, RigState
+from hysteresis.optics import deflection_from_spot
+from hysteresis.tables import Bools, DriveSignal, Floats, SpotPath
+
+__all__ = ["Compensated", "Excess", "Forecast", "compensate_path", "state_after_pause"]
+
+FADE_S = 0.3  # in which the drives are led to zero at the end
+
+
+@dataclass(frozen=True)
+class Compensated:
+    """A path ready for output.
+
+    `planned`: the wanted spots from the first sample of the lead-in on; `drive`: what makes the
+    rig follow them; `plain`: the drive of a rig thought to have no memory, for comparison, same
+    lead-in; `end`: the rig's state when the output ends; `excesses`: limits not met, which
+    must be empty before anything is played.
+    """
+
+    planned: SpotPath
+    drive: DriveSignal
+    plain: DriveSignal
+    end: RigState
+    excesses: tuple[Excess, ...]
+    forecast: Forecast
+    lead_in_s: float
+    notes: tuple[str, ...]
+
+
+def state_after_pause(model: RigModel, state: RigState, pause_s: float) -> RigState:
+    """The state after resting at zero drive for `pause_s` seconds."""
+    if pause_s <= 0:
+        return state
+    count = 400
+    # steps grow in proportion to the time since: recovery is even in the logarithm of time
+    times = pause_s * (np.geomspace(1e-4, 1.0, count) - 1e-4) / (1.0 - 1e-4)
+    steps = np.diff(times)
+    rest = np.zeros(len(steps))
+    return model.spots(rest, rest, steps, state)[2]
+
+
+def compensate_path(
+    fitted: FittedModel,
+    bench: Bench,
+    path: SpotPath,
+    *,
+    start: RigState | None = None,
+    condition: bool = True,
+) -> Compensated:
+    """Pre-distort a path for one rig.
+
+    `path` holds wanted spots (mm) on an even enough clock, smoothed to the bench's bandwidth
+    (as `paths.read_path` returns it). `start` is the rig's state before the output; None: that
+    of a rig at rest without a past. Nothing is clipped: where a limit is exceeded the result
+    says so. Raises DataError when the path is too short to be one.
+    """
+    if len(path) < 2:
+        raise DataError("the path has fewer than two points")
+    model = fitted.model
+    state = model.rest() if start is None else start
+    wanted, drive_x, drive_y, end = _within_drive(model, state, bench, path, condition)
+    plain_x, plain_y = _plain_drives(fitted.without_memory, wanted)
+    foretold_x, foretold_y, _ = model.spots(plain_x, plain_y, wanted.step_s, state)
+    t_s, drive_x, drive_y, x_mm, y_mm, end = _faded_out(model, end, wanted, drive_x, drive_y)
+    fade = np.linspace(1.0, 0.0, len(t_s) - len(wanted.t_s) + 1)[1:]
+    plain_x = np.concatenate([plain_x, plain_x[-1] * fade])
+    plain_y = np.concatenate([plain_y, plain_y[-1] * fade])
+    beam = np.concatenate([wanted.beam, np.zeros(len(fade), dtype=bool)])
+    notes = []
+    if start is None:
+        notes.append(
+            "the rig's past is not known: creep from earlier moves shifts the whole job until it "
+            "has faded; run this right after a characterisation, or after minutes of rest"
+        )
+    if bench.beam.mode == "always-on":
+        notes.append(
+            "the beam cannot be switched off: cover the work during the lead-in "
+            f"({wanted.lead_in_s:.1f} s), the conditioning swings cross the field"
+        )
+    if bench.drive.coupling == "ac":
+        notes.append(
+            "the output is AC-coupled: its droop is not compensated here and held positions fade; "
+            "use a DC-coupled output"
+        )
+    return Compensated(
+        planned=SpotPath(t_s, x_mm, y_mm, beam),
+        drive=DriveSignal(t_s, drive_x, drive_y, beam),
+        plain=DriveSignal(t_s, plain_x, plain_y, beam),
+        end=end,
+        excesses=excesses(
+            bench,
+            t_s,
+            drive_x,
+            drive_y,
+            x_mm,
+            y_mm,
+            max(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm),
+        ),
+        forecast=forecast(
+            fitted.discrepancy, foretold_x - wanted.x_mm, foretold_y - wanted.y_mm, wanted.beam
+        ),
+        lead_in_s=wanted.lead_in_s,
+        notes=tuple(notes),
+    )
+
+
+def _within_drive(
+    model: RigModel, state: RigState, bench: Bench, path: SpotPath, condition: bool
+) -> tuple[WantedPath, Floats, Floats, RigState]:
+    """Wanted path and drives, with conditioning swings as large as the drive allows."""
+    reach = 0.9 * bench.limits.max_drive
+    for _ in range(6):
+        wanted = with_lead_in(model, state, bench, path, amplitude_fs=reach, condition=condition)
+        drive_x, x = model.axis_x.drive(wanted.theta_x, wanted.step_s, state.x)
+        drive_y, y = model.axis_y.drive(wanted.theta_y, wanted.step_s, state.y)
+        lead: Bools = wanted.t_s < wanted.lead_in_s
+        largest = float(max(np.abs(drive_x[lead]).max(), np.abs(drive_y[lead]).max()))
+        if not condition or largest <= bench.limits.max_drive:
+            break
+        reach *= 0.97 * bench.limits.max_drive / largest
+    return wanted, drive_x, drive_y, RigState(x, y)
+
+
+def _faded_out(
+    model: RigModel, state: RigState, wanted: WantedPath, drive_x: Floats, drive_y: Floats
+) -> tuple[Floats, Floats, Floats, Floats, Floats, RigState]:
+    """The output with its drives led to zero at the end, and the spots that this makes."""
+    step = float(wanted.step_s[-1])
+    count = max(2, round(FADE_S / step))
+    fade = np.linspace(1.0, 0.0, count + 1)[1:]
+    out_x, out_y = drive_x[-1] * fade, drive_y[-1] * fade
+    x, y, end = model.spots(out_x, out_y, step, state)
+    return (
+        np.concatenate([wanted.t_s, wanted.t_s[-1] + step * np.arange(1, count + 1)]),
+        np.concatenate([drive_x, out_x]),
+        np.concatenate([drive_y, out_y]),
+        np.concatenate([wanted.x_mm, x]),
+        np.concatenate([wanted.y_mm, y]),
+        end,
+    )
+
+
+def _plain_drives(still: RigModel, wanted: WantedPath) -> tuple[Floats, Floats]:
+    """Drive of the memory-free calibration for the same spots, starting where it would start."""
+    theta_x, theta_y = deflection_from_spot(wanted.x_mm, wanted.y_mm, still.optics)
+    begin = still.rest()
+    for state, theta in ((begin.x, theta_x), (begin.y, theta_y)):
+        state[0] = state[1] = theta[0]
+    drive_x, _ = still.axis_x.drive(theta_x, wanted.step_s, begin.x)
+    drive_y, _ = still.axis_y.drive(theta_y, wanted.step_s, begin.y)
+    return drive_x, drive_y

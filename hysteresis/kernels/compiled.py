@@ -1,0 +1,14 @@
+"""How every kernel is compiled: cached on disk, without the interpreter lock, IEEE division."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from numba import njit
+
+
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a plain function on its first call."""
+    result: Callable[..., Any] = njit(cache=True, error_model="numpy", nogil=True)(function)
+    return result
