@@ -41,6 +41,10 @@ def command(
         int | None,
         typer.Option(min=0, help="Which past of the unit; 0 for a pattern, 1 for --play."),
     ] = None,
+    pause_s: Annotated[
+        float | None,
+        typer.Option(min=0.0, help="With --play: this many seconds after the run's pattern."),
+    ] = None,
     rate_hz: Annotated[
         float, typer.Option(min=1.0, max=48_000.0, help="Rows per second of --out.")
     ] = 1000.0,
@@ -57,6 +61,7 @@ def command(
     from hysteresis.bench import read_bench
     from hysteresis.errors import InputError
     from hysteresis.run_folder import open_run
+    from hysteresis.table_files import read_pattern
     from hysteresis.virtual_bench import make_rig
 
     folder = open_run(run)
@@ -70,14 +75,24 @@ def command(
             )
         facts = _pattern(folder, bench, rig, typed, noise_px, sequence or 0, force)
     else:
+        if pause_s is not None and sequence:
+            raise InputError(
+                "--pause-s goes on with the sitting in which the pattern was played",
+                mend="leave out --sequence",
+            )
         if typed:
             raise InputError("--typed reads the run's pattern", mend="leave out --play")
         if out is None and camera_log is None:
             raise InputError("--play has nowhere to write", mend="add --out or --camera-log")
         drive = _drive(play)
-        place = 1 if sequence is None else sequence
+        place = (1 if pause_s is None else 0) if sequence is None else sequence
+        before = None if pause_s is None else (read_pattern(folder.pattern_csv), pause_s)
         facts = [("drive played", str(play))]
-        facts += _any_drive(drive, bench, rig, out, camera_log, noise_px, place, rate_hz, force)
+        if pause_s is not None:
+            facts.append(("played after", f"the run's pattern and {pause_s:g} s of rest"))
+        facts += _any_drive(
+            drive, bench, rig, out, camera_log, noise_px, place, rate_hz, force, before
+        )
     _print(rig, facts)
 
 
@@ -134,6 +149,7 @@ def _any_drive(
     sequence: int,
     rate_hz: float,
     force: bool,
+    before: tuple[Pattern, float] | None,
 ) -> Facts:
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import write_camera_log, write_timed_path
@@ -145,7 +161,7 @@ def _any_drive(
             refuse_overwrite(target, force)
     if camera_log is not None:
         camera_of(bench)
-    played = _play(rig, drive, sequence, rate_hz)
+    played = _play(rig, drive, sequence, rate_hz, before)
     facts = _motion(played, sequence)
     if out is not None:
         decimals = {"t_s": 7, "x_mm": 5, "y_mm": 5}
@@ -172,9 +188,15 @@ def _drive(path: Path) -> DriveSignal | Pattern:
     return read_pattern(path) if b"segment" in header else read_drive_csv(path)
 
 
-def _play(rig: Rig, drive: DriveSignal | Pattern, sequence: int, rate_hz: float) -> Played:
+def _play(
+    rig: Rig,
+    drive: DriveSignal | Pattern,
+    sequence: int,
+    rate_hz: float,
+    before: tuple[Pattern, float] | None = None,
+) -> Played:
     from hysteresis.cli.console import progress
-    from hysteresis.virtual_bench import play
+    from hysteresis.virtual_bench import play, play_after
 
     done = 0.0
     with progress("Playing on the simulated rig", total=1.0) as advance:
@@ -184,6 +206,10 @@ def _play(rig: Rig, drive: DriveSignal | Pattern, sequence: int, rate_hz: float)
             advance(fraction - done)
             done = fraction
 
+        if before is not None:
+            return play_after(
+                rig, *before, drive, sequence=sequence, rate_hz=rate_hz, progress=moved
+            )
         return play(
             rig,
             drive.t_s,

@@ -83,7 +83,14 @@ def compensate_path(
     fade = np.linspace(1.0, 0.0, len(t_s) - len(wanted.t_s) + 1)[1:]
     plain_x = np.concatenate([plain_x, plain_x[-1] * fade])
     plain_y = np.concatenate([plain_y, plain_y[-1] * fade])
-    beam = np.concatenate([wanted.beam, np.zeros(len(fade), dtype=bool)])
+    # the beam changes between samples: rows of their own for those moments
+    switch = path.t_s[np.flatnonzero(np.diff(path.beam)) + 1] - path.t_s[0] + wanted.lead_in_s
+    t_all = np.union1d(t_s, switch)
+    x_all, y_all, drive_x, drive_y, plain_x, plain_y = (
+        np.interp(t_all, t_s, v) for v in (x_mm, y_mm, drive_x, drive_y, plain_x, plain_y)
+    )
+    row = np.searchsorted(path.t_s, t_all - wanted.lead_in_s + path.t_s[0] + 1e-9, "right") - 1
+    beam = path.beam[np.clip(row, 0, len(path) - 1)] & (row >= 0) & (row < len(path) - 1)
     notes = []
     if start is None:
         notes.append(
@@ -101,17 +108,17 @@ def compensate_path(
             "use a DC-coupled output"
         )
     return Compensated(
-        planned=SpotPath(t_s, x_mm, y_mm, beam),
-        drive=DriveSignal(t_s, drive_x, drive_y, beam),
-        plain=DriveSignal(t_s, plain_x, plain_y, beam),
+        planned=SpotPath(t_all, x_all, y_all, beam),
+        drive=DriveSignal(t_all, drive_x, drive_y, beam),
+        plain=DriveSignal(t_all, plain_x, plain_y, beam),
         end=end,
         excesses=excesses(
             bench,
-            t_s,
+            t_all,
             drive_x,
             drive_y,
-            x_mm,
-            y_mm,
+            x_all,
+            y_all,
             max(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm),
         ),
         forecast=forecast(

@@ -40,6 +40,25 @@ class WantedPath:
     lead_in_s: float
 
 
+def even_step_s(bench: Bench) -> float:
+    """Step of the torque balance: eight per period at the bench's bandwidth."""
+    return min(1.0 / (8.0 * bench.limits.bandwidth_hz), SWING_S / 40.0)
+
+
+def evenly(path: SpotPath, step_s: float) -> SpotPath:
+    """The path on an even clock that starts with it; its beam is that of the row before.
+
+    A path from `paths` is even already but for the rows at which the beam changes; an uneven
+    step there would be read as a jolt of the mirror.
+    """
+    count = int(np.ceil((path.t_s[-1] - path.t_s[0]) / step_s - 1e-6)) + 1
+    t = path.t_s[0] + step_s * np.arange(count)
+    row = np.clip(np.searchsorted(path.t_s, t + 1e-9, side="right") - 1, 0, len(path) - 1)
+    return SpotPath(
+        t, np.interp(t, path.t_s, path.x_mm), np.interp(t, path.t_s, path.y_mm), path.beam[row]
+    )
+
+
 def with_lead_in(
     model: RigModel,
     state: RigState,
@@ -55,7 +74,8 @@ def with_lead_in(
     `amplitude_fs` is the first swing of the deflection. The lead-in starts at the deflection of
     `state`, so that the drive starts without a jump, and ends at rest on the first point.
     """
-    step = min(1.0 / (8.0 * bench.limits.bandwidth_hz), SWING_S / 40.0)
+    step = even_step_s(bench)
+    path = evenly(path, step)
     first_x, first_y = deflection_from_spot(path.x_mm[:1], path.y_mm[:1], model.optics)
     home = deflection_from_spot(np.zeros(1), np.zeros(1), model.optics)
     out = []

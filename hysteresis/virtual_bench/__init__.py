@@ -8,6 +8,7 @@ from hysteresis.virtual_bench.camera import TrueCamera, photograph, true_camera
 from hysteresis.virtual_bench.play import Played, play, spots_of
 from hysteresis.virtual_bench.rig import Rig, make_rig
 from hysteresis.virtual_bench.ruler import read_with_ruler
+from hysteresis.virtual_bench.session import play_after
 from hysteresis.virtual_bench.suspensions import SUSPENSIONS, Suspension
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "make_rig",
     "photograph",
     "play",
+    "play_after",
     "read_with_ruler",
     "spots_of",
     "true_camera",
