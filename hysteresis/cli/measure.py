@@ -1,0 +1,218 @@
+"""`hysteresis measure`: what a camera or a person wrote down becomes the run's recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from hysteresis.measure import Measured
+    from hysteresis.run_folder import RunFolder
+
+Source = Literal["camera", "typed"]
+_MOST_DOUBTS = 40  # lines of the table of doubtful rows
+
+
+def command(
+    run: Annotated[Path, typer.Argument(help="Run folder with its bench.toml.", metavar="RUN")],
+    camera: Annotated[
+        Path | None, typer.Option(help="Camera log; the run's camera_log.csv if unsaid.")
+    ] = None,
+    typed: Annotated[
+        Path | None, typer.Option(help="Filled-in reading sheet; the run's typed.csv if unsaid.")
+    ] = None,
+    keep: Annotated[
+        str, typer.Option(help="Use these doubtful frames or readings all the same, e.g. 3,7.")
+    ] = "",
+    keep_all: Annotated[
+        bool, typer.Option("--keep-all", help="Use every doubtful frame or reading.")
+    ] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Write recording.csv anew where there is one.")
+    ] = False,
+) -> None:
+    """Turn a camera log or a typed reading sheet into recording.csv.
+
+    Rows in doubt stay in the table with a reason and are not used; --keep says otherwise.
+    No value is ever changed.
+
+    \b
+    Example:
+      hysteresis measure my-run --camera camera_log.csv
+      hysteresis measure my-run --typed typed.csv --keep 17
+    """
+    from hysteresis.bench import read_bench
+    from hysteresis.cli.console import progress
+    from hysteresis.errors import InputError
+    from hysteresis.files import line_of_row
+    from hysteresis.measure import measure_camera, measure_typed
+    from hysteresis.run_folder import open_run, refuse_overwrite
+    from hysteresis.table_files import (
+        read_camera_log,
+        read_pattern,
+        read_typed_sheet,
+        write_pattern,
+        write_recording,
+    )
+
+    folder = open_run(run)
+    source, path = _source(folder, camera, typed)
+    kept = _numbers(keep)
+    refuse_overwrite(folder.recording_csv, force)
+    bench = read_bench(folder.bench_toml)
+    pattern = None
+    if folder.pattern_csv.exists():
+        pattern = read_pattern(folder.pattern_csv)
+    elif source == "camera":
+        raise InputError(
+            "the run has no pattern, so the camera log cannot be aligned to it",
+            file=folder.pattern_csv,
+            mend="put the pattern that was played there",
+        )
+    try:
+        if source == "camera":
+            log = read_camera_log(path)
+            assert pattern is not None
+            with progress("Aligning the camera log to the pattern"):
+                measured = measure_camera(log, pattern, bench, keep=kept, keep_all=keep_all)
+        else:
+            sheet = read_typed_sheet(path)
+            measured = measure_typed(sheet, pattern, bench, keep=kept, keep_all=keep_all)
+    except InputError as error:
+        if error.file is not None:
+            raise
+        # The stage knows rows of the table, not the file; blank lines are only seen in it.
+        row = None if error.row is None else line_of_row(path, error.row - 2)
+        raise InputError(
+            error.what, file=path, row=row, column=error.column, value=error.value, mend=error.mend
+        ) from None
+    if measured.derived:
+        write_pattern(folder.pattern_csv, measured.pattern, overwrite=False)
+    write_recording(folder.recording_csv, measured.recording, decimals=_DECIMALS)
+    _print(measured, path)
+    if measured.derived:
+        print(f"Wrote {folder.pattern_csv}.")
+    print(f"Wrote {folder.recording_csv}. Next:  hysteresis fit {folder.path}")
+
+
+_DECIMALS = {
+    "t_s": 6, "exposure_s": 6, "x_mm": 5, "y_mm": 5, "sigma_x_mm": 6, "sigma_y_mm": 6,
+}  # fmt: skip
+
+
+def _source(folder: RunFolder, camera: Path | None, typed: Path | None) -> tuple[Source, Path]:
+    """What is to be read, and from where."""
+    from hysteresis.errors import InputError
+
+    if camera is not None and typed is not None:
+        raise InputError("--camera and --typed are both given", mend="measure one at a time")
+    if camera is not None:
+        return "camera", camera
+    if typed is not None:
+        return "typed", typed
+    found: list[tuple[Source, Path]] = [
+        ("camera", folder.camera_log_csv),
+        ("typed", folder.typed_csv),
+    ]
+    found = [(kind, path) for kind, path in found if path.exists()]
+    if len(found) > 1:
+        raise InputError(
+            "the run holds both camera_log.csv and typed.csv",
+            file=folder.path,
+            mend="say which with --camera FILE or --typed FILE",
+        )
+    if not found:
+        raise InputError(
+            "the run holds neither camera_log.csv nor typed.csv",
+            file=folder.path,
+            mend="name a file with --camera FILE or --typed FILE",
+        )
+    return found[0]
+
+
+def _numbers(keep: str) -> set[int]:
+    from hysteresis.errors import InputError
+
+    try:
+        return {int(word) for word in keep.replace(";", ",").split(",") if word.strip()}
+    except ValueError:
+        raise InputError(
+            "--keep takes whole numbers with commas between them",
+            value=keep,
+            mend="write them as in --keep 3,7",
+        ) from None
+
+
+# ---- what is printed ---------------------------------------------------------------------------
+
+
+def _print(measured: Measured, path: Path) -> None:
+    from hysteresis.cli.console import table
+    from hysteresis.measure import rows_by_reason
+
+    recording = measured.recording
+    used = int(recording.used.sum())
+    word = "frames" if measured.source == "camera" else "readings"
+    facts: list[tuple[str, object]] = [
+        (f"{word} read", len(recording)),
+        (f"{word} used", used),
+    ]
+    facts += [(f"not used: {reason}", n) for reason, n in rows_by_reason(recording).items()]
+    facts += _camera_facts(measured) if measured.source == "camera" else _typed_facts(measured)
+    table(f"Measured from {path}", ("what", "value"), facts)
+    if measured.doubts:
+        shown = measured.doubts[:_MOST_DOUBTS]
+        rows = [(doubt.number, doubt.text) for doubt in shown]
+        table("In doubt, not used", (word[:-1], "why"), rows)
+        more = len(measured.doubts) - len(shown)
+        if more:
+            print(f"… and {more} more, in recording.csv with their reasons")
+        print(f"To use some of them all the same:  --keep {shown[0].number}   (or --keep-all)")
+    if measured.notes:
+        print()
+    for note in measured.notes:
+        print(f"Note: {note}.")
+    print()
+
+
+def _camera_facts(measured: Measured) -> list[tuple[str, object]]:
+    import numpy as np
+
+    from hysteresis.quantities import format_with_uncertainty
+
+    clock, registration, used = measured.clock, measured.registration, measured.recording.used
+    assert clock is not None and registration is not None and measured.sigma_px is not None
+    sigma_mm = [
+        float(np.median(column[used]))
+        for column in (measured.recording.sigma_x_mm, measured.recording.sigma_y_mm)
+    ]
+    residual = registration.residual_mm
+    return [
+        ("frames missing in the log", measured.missing),
+        ("longest gap", f"{measured.longest_gap_s:.3f} s"),
+        ("sigma of a spot, u and v", " and ".join(f"{s:.3f}" for s in measured.sigma_px) + " px"),
+        ("sigma of a spot, x and y", " and ".join(f"{s:.4f}" for s in sigma_mm) + " mm"),
+        (
+            "fiducials",
+            f"{registration.fiducials}, residual "
+            + ("not determined" if np.isnan(residual) else f"{residual:.3f} mm"),
+        ),
+        (
+            "clock offset",
+            format_with_uncertainty(1e3 * clock.offset_s, 1e3 * clock.u_offset_s, "ms"),
+        ),
+        ("clock drift", format_with_uncertainty(1e6 * clock.drift, 1e6 * clock.u_drift, "ppm")),
+        ("motion that the drive explains", f"{100 * clock.score:.2f} %"),
+    ]
+
+
+def _typed_facts(measured: Measured) -> list[tuple[str, object]]:
+    recording = measured.recording
+    step = measured.rounding_mm
+    return [
+        ("values rounded to", f"{step:g} mm" if step else "not seen"),
+        ("sigma of a reading", f"{recording.sigma_x_mm[0]:.3f} mm"),
+        ("readings with a time", int((recording.t_s == recording.t_s).sum())),
+    ]
