@@ -12,10 +12,11 @@ with eight straight pieces, and takes at least
 π/2 being the peak of a half sine over its mean. Of the energy of the rate of a half sine of
 length T, 70 % lies below f = 0.5/T, 97 % below 1/T, 99.97 % below 4/T (by integrating its
 spectrum (cos πfT / (1 − 4f²T²))²). No move is shorter than `QUICKEST` = 0.5 cycles of the
-bandwidth; only the small steps that ask for the resonance are that quick. Other moves take
-`GENTLE` = 4 cycles and at least `GENTLE_S`, whichever is longer: an underdamped mirror must not
-overshoot, since an overshoot writes memory, and its resonance may lie well within the bandwidth
-(a half sine of 0.15 s leaves at most 2 % of a move ringing at 25 Hz and above).
+bandwidth; only the small steps that ask for the resonance are that quick. Conditioning and the
+sync signature take at least one cycle. Moves to and from a hold take `GENTLE` = 4 cycles and at
+least `GENTLE_S`, whichever is longer: an underdamped mirror must not overshoot, since an
+overshoot writes memory, and its resonance may lie well within the bandwidth (a half sine of
+0.15 s leaves at most 2 % of a move ringing at 25 Hz and above: 1 / (4f²T² − 1)).
 """
 
 from __future__ import annotations
