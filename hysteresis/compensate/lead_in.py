@@ -17,8 +17,8 @@ from hysteresis.model import RigModel, RigState
 from hysteresis.optics import deflection_from_spot, spot_from_deflection
 from hysteresis.tables import Bools, Floats, SpotPath
 
-HALF_CYCLES = 30
-SWING_S = 0.2  # one half cycle
+HALF_CYCLES = 40
+SWING_S = 0.15  # one half cycle
 SETTLE_S = 1.0  # wait at the centre, and again at the first point
 APPROACH_S = 0.5
 
@@ -71,7 +71,9 @@ def with_lead_in(
     """Put a conditioning move (unless `condition` is False) and an approach before a path,
     and the way back to the centre after it.
 
-    `amplitude_fs` is the first swing of the deflection. The lead-in starts at the deflection of
+    `amplitude_fs` is the first swing of the deflection. Both axes swing to the positive side
+    first, as the conditioning of the patterns does, so that what little it leaves is what the
+    fit saw. The lead-in starts at the deflection of
     `state`, so that the drive starts without a jump, and ends at rest on the first point.
     """
     step = even_step_s(bench)
@@ -79,14 +81,14 @@ def with_lead_in(
     first_x, first_y = deflection_from_spot(path.x_mm[:1], path.y_mm[:1], model.optics)
     home = deflection_from_spot(np.zeros(1), np.zeros(1), model.optics)
     out = []
-    for begin, centre, goal, sign in (
-        (state.x[0], home[0][0], first_x[0], 1.0),
-        (state.y[0], home[1][0], first_y[0], -1.0),
+    for begin, centre, goal in (
+        (state.x[0], home[0][0], first_x[0]),
+        (state.y[0], home[1][0], first_y[0]),
     ):
         turns = [begin]
         if condition:
             size = amplitude_fs * (1.0 - np.arange(HALF_CYCLES) / HALF_CYCLES)
-            turns += list(centre + sign * size * (-1.0) ** np.arange(HALF_CYCLES))
+            turns += list(centre + size * (-1.0) ** np.arange(HALF_CYCLES))
             turns.append(centre)
         parts = [
             _rise(a, b, SWING_S if k else APPROACH_S, step)

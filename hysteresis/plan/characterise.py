@@ -15,6 +15,8 @@ What separates which cause (the reasons for the parts, in the order of the patte
   exactly with the excursion and has the other sign. Long dwells come in both signs per axis: heat
   goes with the square of the drive, so it has the same sign for both.
 * a quick probe sweep after each long dwell: the loop of a warm axis against that of a cold one.
+* conditioning after dwells of ten seconds and more, and after the small steps (whose many
+  reversals wear friction memory off): with friction wiped, what is left is after-effect alone.
 * sweeps at two rates, each axis alone at the slow one: rate dependence, cross-coupling; the
   same minor loop after two pasts: are loops congruent.
 * small steps whose period walks through the frame interval: resonance and damping, about zero
@@ -39,10 +41,12 @@ from hysteresis.errors import InputError, LimitError
 from hysteresis.plan.assemble import Axes, axes_mask, driven, join, lengthened, with_rests
 from hysteresis.plan.dwells import dwells_that_hold, watch_s
 from hysteresis.plan.segments import (
+    ZERO,
     Block,
     conditioning,
     duration_s,
     first_order_reversal_curves,
+    hold,
     ladder_cell,
     repeated,
     reversal_family,
@@ -60,6 +64,7 @@ NOMINAL_FRAME_S = 1.0 / 30.0
 _QUICK_PER_S, _FAMILY_PER_S = 2.5, 1.8
 _SHUFFLES = 200
 _LONG_S = 30.0  # from here on a dwell warms the coil and is followed by a probe sweep
+_WIPED_S = 10.0  # from here on a dwell leaves enough after-effect to be seen without friction
 _FEWEST_CELLS = 3
 _FIXED_SHARE = 0.43  # most of the budget that may go to everything but the ladder
 
@@ -170,11 +175,13 @@ def _fixed_parts(bench: Bench, detail: _Detail, axes: Axes, seed: int) -> _Parts
         sweep((0.9 * top, 0.0), detail.slow_per_s, limits),
         sweep((0.0, 0.9 * top), detail.slow_per_s, limits),
         sweep((0.8 * top, -0.6 * top), _QUICK_PER_S, limits, cycles=2),
-        small_steps(0.06 * top, (0.0, 0.0), frame_s, detail.phases, limits),
+        small_steps(0.06 * top, (0.0, 0.0), frame_s, detail.phases, limits) + _wiped(limits),
     ]
     if detail.aside:
         aside = (0.5 * top, -0.6 * top)
-        middle.append(small_steps(0.06 * top, aside, frame_s, detail.phases // 2, limits))
+        middle.append(
+            small_steps(0.06 * top, aside, frame_s, detail.phases // 2, limits) + _wiped(limits)
+        )
         middle.append(_minor_loops(limits))
     closing = [wipe, *(repeated(block) for block in early), sync]
     return _Parts(driven([sync, wipe, *early], axes), driven(middle, axes), driven(closing, axes))
@@ -184,6 +191,12 @@ def _probe(limits: Limits) -> Block:
     """One quick cycle to half the drive: what the axis is like just now."""
     top = limits.max_drive
     return sweep((0.5 * top, 0.4 * top), _QUICK_PER_S, limits)
+
+
+def _wiped(limits: Limits) -> Block:
+    """Conditioning and a second to look: what is left then is after-effect alone."""
+    top = limits.max_drive
+    return (*conditioning((top, top), limits), hold(ZERO, 1.0, "recovery"))
 
 
 def _ladder(bench: Bench, axes: Axes, minutes: float) -> Iterator[tuple[float, Block]]:
@@ -200,6 +213,8 @@ def _ladder(bench: Bench, axes: Axes, minutes: float) -> Iterator[tuple[float, B
         cell = ladder_cell(excursion * axes_mask(axes), dwell, watch_s(dwell), limits)
         if dwell >= _LONG_S:
             cell += driven([_probe(limits)], axes)[0]
+        if dwell >= _WIPED_S:
+            cell += driven([_wiped(limits)], axes)[0]
         yield dwell, cell
 
 

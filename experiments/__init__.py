@@ -1,0 +1,1 @@
+"""Studies: one TOML definition and one narrated script per question."""
