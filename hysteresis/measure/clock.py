@@ -81,10 +81,13 @@ def find_clock(track: Track, drive: DriveColumns, memory: DriveColumns) -> Clock
         starts = starts[:1]
     found = []
     for _, offset, drift in starts:
-        offset, drift = _refine(track, drive, offset, drift)[:2]
+        offset, drift = _refine(track, drive, offset, drift, _NEARING)[:2]
         found.append((score_at(track, drive, offset, drift), offset, drift))
-    _, offset, drift = max(found)
-    offset, drift, u_offset, u_drift = _refine(track, memory, offset, drift, smooth=False)
+    score, offset, drift = max(found)
+    if score < LEAST_SCORE - 0.2:  # nothing to refine
+        return Clock(offset, drift, float("inf"), float("inf"), score)
+    offset, drift, _, _ = _refine(track, drive, offset, drift, _LAST)
+    offset, drift, u_offset, u_drift = _refine(track, memory, offset, drift, _LAST)
     covered = min(float(track.t_s[-1] - track.t_s[0]), float(drive.t_s[-1]))
     return Clock(
         offset_s=offset,
@@ -192,25 +195,26 @@ def _fast_length(least: int) -> int:
 
 # ---- refinement --------------------------------------------------------------------------------
 
-_WIDENED_S = (0.25, 0.08, 0.0)
-"""Widening of the exposure in the first passes: a wrong start must still see the move."""
-_TIME_SCALE_S = (0.1, 0.03, 0.01)
-"""Scatter in time that moving frames are allowed in each pass."""
-_FINE_TIME_SCALE_S = 0.0005
+# Each pass: the exposure is widened by so much (s), since a wrong start must still see the move;
+# moving frames may be off by so much in time (s); at most so many steps.
+_NEARING = ((0.25, 0.1, 6), (0.08, 0.03, 6), (0.0, 0.01, 6))
+_LAST = ((0.0, 0.01, 10), (0.0, 0.0005, 20))
 _SETTLED_S = 1e-5
 _BLOCK_S = 2.0
 _CLEAR_LEAD = 0.05
 
 
 def _refine(
-    track: Track, columns: DriveColumns, offset: float, drift: float, *, smooth: bool = True
+    track: Track,
+    columns: DriveColumns,
+    offset: float,
+    drift: float,
+    passes: tuple[tuple[float, float, int], ...],
 ) -> tuple[float, float, float, float]:
     """Gauss-Newton on offset and drift; returns them with their standard uncertainties."""
-    passes = list(zip(_WIDENED_S, _TIME_SCALE_S, strict=True)) if smooth else []
-    passes += [(0.0, _TIME_SCALE_S[-1]), (0.0, _FINE_TIME_SCALE_S)]
     spread = np.full(2, np.nan)
-    for widened, time_scale in passes:
-        for _ in range(20):
+    for widened, time_scale, most in passes:
+        for _ in range(most):
             step, spread, settled = _step(track, columns, offset, drift, widened, time_scale)
             offset, drift = offset + step[0], drift + step[1]
             drift = float(np.clip(drift, -2 * WIDEST_DRIFT, 2 * WIDEST_DRIFT))
@@ -309,7 +313,7 @@ def score_at(track: Track, drive: DriveColumns, offset: float, drift: float) -> 
     spot = track.spot_mm[inside]
     design = drive.averaged(t[inside], track.exposure_s)[:, :2]
     slopes = drive.slopes(t[inside], track.exposure_s)[:, :2]
-    _, error, _ = robust_mixture(design, slopes, spot, _TIME_SCALE_S[-1])
+    _, error, _ = robust_mixture(design, slopes, spot, _LAST[0][1])
     total = float((running_median(spot - np.median(spot, axis=0), 15) ** 2).sum())
     left = float((running_median(error, 15) ** 2).sum())
     return 1.0 - left / total if total > 0.0 else 0.0

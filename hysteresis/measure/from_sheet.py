@@ -144,7 +144,7 @@ def _scatter_of_repeats(sheet: TypedSheet, read: Floats, step: float) -> float:
                 differences.append(value - last[past[row]])
             last[past[row]] = value
         if len(differences) >= _FEWEST_REPEATS:
-            sizes.append(np.abs(differences - np.median(differences)))
+            sizes.append(np.abs(np.array(differences) - np.median(differences)))
             freedom -= 1
     if not sizes:
         return 0.0
