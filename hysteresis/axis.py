@@ -121,8 +121,8 @@ class AxisModel:
         heat = data["heating"]
         first, second = (float(v) for v in heat["softening"])
         lag_1, lag_2 = (float(v) for v in heat["lag_s"])
-        if min(lag_1, lag_2) <= 0:
-            raise ValueError("heating.lag_s is positive")
+        if not np.all(np.isfinite([first, second, lag_1, lag_2])) or min(lag_1, lag_2) <= 0:
+            raise ValueError("heating is finite, its lags positive")
         return AxisModel(
             elastic=Elastic(**_numbers(data["elastic"])),
             heating=Heating((first, second), (lag_1, lag_2)),

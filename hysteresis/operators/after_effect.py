@@ -25,8 +25,8 @@ class AfterEffect:
         stiffness = np.ascontiguousarray(self.stiffness, dtype=float)
         if time_s.shape != stiffness.shape or time_s.ndim != 1:
             raise ValueError("relaxation_time_s and stiffness are two lists of equal length")
-        if np.any(time_s <= 0) or np.any(np.diff(time_s) <= 0):
-            raise ValueError("relaxation times are positive and rise strictly")
+        if not (np.all(time_s > 0) and np.all(np.diff(time_s) > 0) and np.all(np.isfinite(time_s))):
+            raise ValueError("relaxation times are finite, positive and rise strictly")
         if np.any(stiffness < 0) or not np.all(np.isfinite(stiffness)):
             raise ValueError("branch stiffness is finite and not negative")
         object.__setattr__(self, "relaxation_time_s", time_s)

@@ -26,8 +26,8 @@ class MaxwellSlip:
         stiffness = np.ascontiguousarray(self.stiffness, dtype=float)
         if limit.shape != stiffness.shape or limit.ndim != 1:
             raise ValueError("limit and stiffness are two lists of equal length")
-        if np.any(limit <= 0) or np.any(np.diff(limit) <= 0):
-            raise ValueError("slip limits are positive and rise strictly")
+        if not (np.all(limit > 0) and np.all(np.diff(limit) > 0) and np.all(np.isfinite(limit))):
+            raise ValueError("slip limits are finite, positive and rise strictly")
         if np.any(stiffness < 0) or not np.all(np.isfinite(stiffness)):
             raise ValueError("slip stiffness is finite and not negative")
         object.__setattr__(self, "limit", limit)
