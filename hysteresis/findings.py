@@ -1,0 +1,373 @@
+"""Everything there is to report about a run, gathered from its files, with what is missing.
+
+A run grows file by file; whatever part of it is there is evaluated, and each missing part is
+named with the command that makes it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hysteresis.bench import Bench, read_bench
+from hysteresis.errors import DataError, InputError
+from hysteresis.files import check_readable, read_json, sha256_of
+from hysteresis.loops import (
+    Hysteresis,
+    Line,
+    Loop,
+    loops,
+    step_hysteresis,
+    straight_line,
+    sweep_hysteresis,
+)
+from hysteresis.metrics import (
+    AXES,
+    Recovery,
+    ReturnToZero,
+    conditioned_from_s,
+    recoveries,
+    returns_to_zero,
+)
+from hysteresis.model import FittedModel, read_model
+from hysteresis.optics import nominal_optics, spot_from_deflection
+from hysteresis.recording import average, observations, simulation_grid
+from hysteresis.run_folder import RunFolder
+from hysteresis.settled import (
+    Repeatability,
+    ReversalValue,
+    repeatability,
+    reversal_value,
+    settled_readings,
+)
+from hysteresis.table_files import read_pattern, read_recording, read_timed_path
+from hysteresis.tables import Bools, Floats, Pattern, Recording, SpotPath
+from hysteresis.verify import Forecast, Verification, verify_played
+
+
+@dataclass(frozen=True)
+class Source:
+    """One input of the report: its name, its file's name, and the SHA-256 of its content."""
+
+    what: str
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Missing:
+    """A part that could not be reported, and how to come by it."""
+
+    what: str
+    mend: str
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Figures of the recording alone; empty tuples where the pattern has nothing of the kind."""
+
+    rows: int
+    used: int
+    duration_s: float
+    timed: bool
+    set_aside: dict[str, int]
+    returns: tuple[ReturnToZero, ...]
+    recoveries: tuple[Recovery, ...]
+    loops: tuple[Loop, ...]
+    lines: dict[str, Line | None]
+    hysteresis: tuple[Hysteresis, ...]
+    reversal: tuple[ReversalValue, ...]
+    repeatability: tuple[Repeatability, ...]
+
+
+@dataclass(frozen=True)
+class FitCheck:
+    """Measured minus modelled spots of the rows after conditioning; arrays (n,), NaN: not measured.
+
+    `rms_*_mm` against `noise_*_mm`, the median standard deviation of a row.
+    """
+
+    t_s: Floats
+    residual_x_mm: Floats
+    residual_y_mm: Floats
+    sigma_x_mm: Floats
+    sigma_y_mm: Floats
+    rms_x_mm: float
+    rms_y_mm: float
+    noise_x_mm: float
+    noise_y_mm: float
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What the report tells. Parts that are None are explained in `missing`."""
+
+    bench: Bench
+    note: str
+    command: str
+    made_at: str
+    software: str
+    sources: tuple[Source, ...]
+    missing: tuple[Missing, ...]
+    warnings: tuple[str, ...]
+    measured: Measured | None
+    fitted: FittedModel | None
+    fit_check: FitCheck | None
+    played: Verification | None
+
+
+def gather(
+    run: RunFolder,
+    *,
+    planned: Path | None = None,
+    plain: Path | None = None,
+    compensated: Path | None = None,
+    note: str = "",
+    command: str = "",
+    seed: int = 1,
+) -> Findings:
+    """Read and evaluate whatever the run holds; a file named by the person must be there.
+
+    Raises InputError for a faulty or named but missing file, or when there is nothing at all to
+    report; DataError when files do not belong together.
+    """
+    from importlib.metadata import version
+
+    bench = read_bench(run.bench_toml)
+    files: dict[str, Path] = {"bench": run.bench_toml}
+    for what, named, usual in (
+        ("pattern", None, run.pattern_csv),
+        ("recording", None, run.recording_csv),
+        ("model", None, run.model_json),
+        ("job", None, run.job_json),
+        ("wanted path", planned, run.planned_csv),
+        ("played without compensation", plain, run.plain_csv),
+        ("played with compensation", compensated, run.compensated_csv),
+    ):
+        if named is not None:
+            check_readable(named)
+            files[what] = named
+        elif usual.exists():
+            files[what] = usual
+    missing = _missing(run, files)
+    played_at_all = "wanted path" in files and (
+        "played without compensation" in files or "played with compensation" in files
+    )
+    if not played_at_all and not {"pattern", "recording"} <= files.keys():
+        raise InputError(
+            f"there is nothing to report yet: {missing[0].what}",
+            file=run.path, mend=missing[0].mend,
+        )  # fmt: skip
+    fitted = read_model(files["model"], bench) if "model" in files else None
+    measured = fit_check = None
+    if "pattern" in files and "recording" in files:
+        pattern = read_pattern(files["pattern"])
+        recording = read_recording(files["recording"])
+        measured = _measured(pattern, recording, bench, fitted)
+        if fitted is not None:
+            fit_check = check_fit(pattern, recording, fitted)
+    job = _job(files.get("job"))
+    played = _played(files, job, bench, seed) if played_at_all else None
+    sources = tuple(Source(what, path.name, sha256_of(path)) for what, path in files.items())
+    return Findings(
+        bench=bench,
+        note=note,
+        command=command,
+        made_at=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        software=f"hysteresis {version('hysteresis')}, numpy {np.__version__}",
+        sources=sources,
+        missing=missing,
+        warnings=_warnings(sources, fitted, job),
+        measured=measured,
+        fitted=fitted,
+        fit_check=fit_check,
+        played=played,
+    )
+
+
+def _missing(run: RunFolder, files: dict[str, Path]) -> tuple[Missing, ...]:
+    steps = (
+        ("pattern", "there is no pattern", f"hysteresis plan {run.path}"),
+        (
+            "recording",
+            "nothing was measured",
+            f"play the pattern, then: hysteresis measure {run.path} --camera FILE "
+            "(or --typed FILE)",
+        ),
+        ("model", "no model was fitted", f"hysteresis fit {run.path}"),
+        ("wanted path", "no path was compensated", f"hysteresis compensate {run.path} PATH"),
+        (
+            "played without compensation",
+            "the path was not played without compensation",
+            f"play {run.drive_plain_wav.name} and write the spots (t_s,x_mm,y_mm,beam; 0 s at "
+            f"the start of the drive) to {run.plain_csv.name}",
+        ),
+        (
+            "played with compensation",
+            "the path was not played with compensation",
+            f"play {run.drive_wav.name} and write the spots to {run.compensated_csv.name}",
+        ),
+    )
+    return tuple(Missing(what, mend) for key, what, mend in steps if key not in files)
+
+
+# ---- the recording and the fit ------------------------------------------------------------------
+
+
+def _measured(
+    pattern: Pattern, recording: Recording, bench: Bench, fitted: FittedModel | None
+) -> Measured:
+    seen = observations(pattern, recording)
+    optics = nominal_optics(bench.optics) if fitted is None else fitted.model.optics
+    full_scale = (bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
+    found = loops(pattern, seen, optics, full_scale)
+    steps = settled_readings(pattern, seen, optics, ("staircase",))
+    hysteresis: list[Hysteresis | None] = []
+    reversal = []
+    for k, axis in enumerate(AXES):
+        hysteresis.append(step_hysteresis(steps, axis, full_scale[k]))
+        sweeps = [loop for loop in found if loop.axis == axis and loop.kind == "sweep"]
+        # an axis that moves alone is not blamed for what the other one does
+        alone = [loop for loop in sweeps if loop.alone] or sweeps
+        hysteresis += [sweep_hysteresis(loop) for loop in alone]
+        reversal.append(reversal_value(steps, axis, full_scale[k]))
+    reasons: dict[str, int] = {}
+    for reason in recording.reason[~recording.used]:
+        kind = str(reason).split(":")[0]
+        reasons[kind] = reasons.get(kind, 0) + 1
+    return Measured(
+        rows=len(recording),
+        used=len(seen),
+        duration_s=float(pattern.t_s[-1]),
+        timed=seen.timed,
+        set_aside=dict(sorted(reasons.items(), key=lambda item: -item[1])),
+        returns=returns_to_zero(pattern, seen, full_scale),
+        recoveries=recoveries(pattern, seen),
+        loops=found,
+        lines={axis: straight_line(found, axis) for axis in AXES},
+        hysteresis=tuple(h for h in hysteresis if h is not None),
+        reversal=tuple(r for r in reversal if r is not None),
+        repeatability=repeatability(pattern, seen),
+    )
+
+
+def check_fit(pattern: Pattern, recording: Recording, fitted: FittedModel) -> FitCheck:
+    """Simulate the pattern with the model from its start state and compare every used row.
+
+    Each row is compared with the model's deflection averaged over its exposure, at the time
+    corrected by the clock that the fit found. Rows before the first conditioning has ended are
+    left out: the friction memory of that time is of an unknown past.
+    """
+    seen = observations(pattern, recording)
+    seen = seen.take(seen.start_s >= conditioned_from_s(pattern))
+    if not len(seen):
+        raise DataError("no usable row was measured after the conditioning at the start")
+    model = fitted.model
+    dynamic = model.axis_x.dynamics.inertia_s2 > 0 or model.axis_y.dynamics.inertia_s2 > 0
+    coarse: dict[str, Any] = {"fine_step_s": 0.01, "settle_s": 0.0, "growth": 0.2}
+    grid = simulation_grid(
+        pattern.t_s, pattern.drive_x, pattern.drive_y, **({} if dynamic else coarse)
+    )
+    theta_x, _ = model.axis_x.deflection(grid.drive_x, grid.step_s, fitted.start.x)
+    theta_y, _ = model.axis_y.deflection(grid.drive_y, grid.step_s, fitted.start.y)
+    clock = {p.name: p.value for p in fitted.parameters}
+    middle_s = 0.5 * (grid.t_s[0] + grid.t_s[-1])
+    start_s = seen.start_s + clock.get("clock_offset_s", 0.0)
+    start_s = start_s + clock.get("clock_drift", 0.0) * (seen.start_s - middle_s)
+    mean = average(grid, np.column_stack([theta_x, theta_y]), start_s, seen.exposure_s)
+    x, y = spot_from_deflection(mean[:, 0], mean[:, 1], model.optics)
+    residual_x, residual_y = seen.x_mm - x, seen.y_mm - y
+    return FitCheck(
+        t_s=seen.start_s,
+        residual_x_mm=residual_x,
+        residual_y_mm=residual_y,
+        sigma_x_mm=seen.sigma_x_mm,
+        sigma_y_mm=seen.sigma_y_mm,
+        rms_x_mm=_rms(residual_x),
+        rms_y_mm=_rms(residual_y),
+        noise_x_mm=_median(seen.sigma_x_mm, np.isfinite(seen.x_mm)),
+        noise_y_mm=_median(seen.sigma_y_mm, np.isfinite(seen.y_mm)),
+    )
+
+
+def _rms(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(good**2))) if good.size else float("nan")
+
+
+def _median(values: Floats, rows: Bools) -> float:
+    return float(np.median(values[rows])) if rows.any() else float("nan")
+
+
+# ---- the job -------------------------------------------------------------------------------------
+
+
+def _job(path: Path | None) -> dict[str, Any] | None:
+    if path is None:
+        return None
+    job = read_json(path)
+    if not isinstance(job, dict):
+        raise InputError("this is not the account of a compensated job", file=path,
+                         mend="make it with: hysteresis compensate")  # fmt: skip
+    forecast = job.get("forecast")
+    if forecast is not None:
+        for key in ("before_rms_mm", "after_rms_mm", "after_low_mm", "after_high_mm"):
+            value = forecast.get(key) if isinstance(forecast, dict) else None
+            if isinstance(value, bool) or not isinstance(value, (int, float)):
+                raise InputError(
+                    "the forecast has no such number", file=path, column=f"forecast.{key}",
+                    value=value, mend="make the job again with: hysteresis compensate",
+                )  # fmt: skip
+    return job
+
+
+def _played(
+    files: dict[str, Path], job: dict[str, Any] | None, bench: Bench, seed: int
+) -> Verification:
+    paths: dict[str, SpotPath | None] = {}
+    for what in ("wanted path", "played without compensation", "played with compensation"):
+        paths[what] = read_timed_path(files[what]) if what in files else None
+        path = paths[what]
+        if path is not None and len(path) < 2:
+            raise InputError("a path has two rows or more", file=files[what], mend="write it again")
+    wanted = paths["wanted path"]
+    assert wanted is not None
+    foretold = None if job is None else job.get("forecast")
+    forecast = None
+    if foretold is not None:
+        keys = ("before_rms_mm", "after_rms_mm", "after_low_mm", "after_high_mm")
+        forecast = Forecast(*(float(foretold[key]) for key in keys))
+    try:
+        return verify_played(
+            wanted,
+            paths["played without compensation"],
+            paths["played with compensation"],
+            forecast,
+            tolerance_mm=bench.tolerance.target_mm,
+            seed=seed,
+        )
+    except DataError as error:
+        raise DataError(f"{files['wanted path'].name} and what was played: {error}") from error
+
+
+def _warnings(
+    sources: tuple[Source, ...], fitted: FittedModel | None, job: dict[str, Any] | None
+) -> tuple[str, ...]:
+    """Inputs that have changed since the model or the job was made from them."""
+    now = {source.what: source.sha256 for source in sources}
+    out = []
+    inputs = {} if fitted is None else fitted.provenance.get("inputs", {})
+    for what in ("pattern", "recording"):
+        entry = inputs.get(what) if isinstance(inputs, dict) else None
+        then = entry.get("sha256") if isinstance(entry, dict) else None
+        if then is not None and what in now and then != now[what]:
+            out.append(f"the model was fitted to another {what} than the one in this run")
+    model = None if job is None else job.get("model")
+    then = model.get("sha256") if isinstance(model, dict) else None
+    if then is not None and "model" in now and then != now["model"]:
+        out.append("the job was compensated with another model than the one in this run")
+    return tuple(out)
