@@ -272,7 +272,9 @@ def report(title: str, outcomes: list[Outcome]) -> None:
     ):
         print(f"{name}: median {np.median(values):.1f} ×, worst {min(values):.1f} ×")
     left = [_rms(o.zero_compensated) for o in outcomes]
-    print(f"return-to-zero error left: median {np.median(left):.3f} % FS, worst {max(left):.3f} % FS")
+    print(
+        f"return-to-zero error left: median {np.median(left):.3f} % FS, worst {max(left):.3f} % FS"
+    )
     held = sum(o.covered for o in outcomes)
     print(f"forecast interval covers the played error: {held} of {len(outcomes)}")
 

@@ -26,6 +26,7 @@ from hysteresis.optics import RigOptics, deflection_from_spot, nominal_optics
 from hysteresis.recording import Grid, Observations, observations, simulation_grid
 from hysteresis.tables import Bools, Floats, Pattern, Recording, Texts
 
+CLEARLY = 2.0  # standard errors by which any memory must be better than none: it is not guessed
 Progress = Callable[[str, float], None]
 
 
@@ -80,7 +81,7 @@ def fit_recording(
     """Fit the memory of both axes to a recording of a pattern.
 
     `memory` forces one candidate by name; 'auto' takes the simplest whose held-out error is
-    within one standard error of the best. `zero_mm` is the standard uncertainty of absolute
+    not clearly worse than the best. `zero_mm` is the standard uncertainty of absolute
     positions (camera registration), passed on to the forecast. `progress(text, fraction)`.
     Raises DataError when the data cannot carry a fit.
     """
@@ -94,7 +95,7 @@ def fit_recording(
         tell("calibration without memory", 0.0)
         still_grid = _grid_for(Recipe(), pattern)
         plain = _fit_recipe(
-            Recipe(tilt=len(seen) >= RICH, curve=len(seen) >= 16, clock=len(seen) >= RICH),
+            Recipe(tilt=len(seen) >= 16, curve=len(seen) >= 16, clock=len(seen) >= RICH),
             still_grid, seen, nominal, None,
         )  # fmt: skip
         tried = {}
@@ -125,7 +126,7 @@ def fit_recording(
         names=solution.layout.names,
         values=solution.short,
         errors=errors,
-        discrepancy=discrepancy(held, seen, float(np.mean(noise)), zero_mm),
+        discrepancy=discrepancy(held, seen, float(np.mean(noise)), zero_mm, rich=len(seen) >= RICH),
         seen=seen,
         residual_x_mm=solution.residual_x_mm,
         residual_y_mm=solution.residual_y_mm,
@@ -283,7 +284,10 @@ def _after_conditioning(pattern: Pattern, seen: Observations) -> Observations:
 def _choose(
     tried: dict[str, tuple[Grid, Solution, HeldOut]], seen: Observations
 ) -> tuple[str, tuple[Choice, ...]]:
-    """Simplest recipe whose held-out square is within one standard error of the best."""
+    """Simplest recipe whose held-out square is about the best: within one standard error.
+
+    No memory at all is preferred within two.
+    """
     squares = {}
     for name, (_, _, held) in tried.items():
         z = np.concatenate(
@@ -304,8 +308,15 @@ def _choose(
     chosen = best
     for name in names:
         gap = squares[name] - squares[best]
-        error = float(np.std(gap, ddof=1) / np.sqrt(len(gap))) if len(gap) > 1 else 0.0
-        if float(np.mean(gap)) <= error:
+        # folds share most of their training rows: variance of the mean as corrected by
+        # Nadeau & Bengio 2003 (from memory), test share over training share added to 1/folds
+        folds = len(gap)
+        error = (
+            float(np.std(gap, ddof=1) * np.sqrt(1.0 / folds + 1.0 / (folds - 1)))
+            if folds > 1
+            else 0.0
+        )
+        if float(np.mean(gap)) <= (CLEARLY if name == "none" else 1.0) * error:
             chosen = name
             break
     choices = tuple(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from hysteresis.tables import Pattern
 
 RICH = 600  # observations of one axis from which the full set of unknowns is fitted
 FEWEST = 8  # below this not even gain, offset and one memory figure stand on anything
+SHORTEST_S = 0.03  # shortest relaxation time of the logarithmic law
 BRANCHES_PER_DECADE = 3.0  # 3 to 4 suffice (5e-5 of a logarithmic creep at 4; recomputed in tests)
 
 
@@ -106,8 +107,10 @@ def _few(seen: Observations, count: int, top: float, notes: list[str]) -> dict[s
     slips = 3 if count < 30 else 5
     curve = count >= 16
     limits = tuple(np.geomspace(0.03, 0.8 * top, slips))
-    plain = Recipe(curve=curve)
-    out = {"none": plain, "friction": Recipe(slip_limits=limits, curve=curve)}
+    out = {
+        "none": Recipe(curve=curve, tilt=curve),
+        "friction": Recipe(slip_limits=limits, curve=curve, tilt=curve),
+    }
     if not seen.timed:
         notes.append(
             "readings without times carry no creep: the after-effect is not fitted and hides in "
@@ -115,11 +118,13 @@ def _few(seen: Observations, count: int, top: float, notes: list[str]) -> dict[s
         )
         return out
     span = float(seen.start_s[-1] - seen.start_s[0])
-    times = tuple(np.geomspace(1.0, max(3.0 * span, 30.0), 9))
-    out["after-effect"] = Recipe(relaxation_times_s=times, after_effect="log", curve=curve)
-    out["both"] = Recipe(
-        slip_limits=limits, relaxation_times_s=times, after_effect="log", curve=curve
-    )
+    # the law is taken to hold at times too short to be read, as creep in logarithmic time does
+    longest = max(3.0 * span, 30.0)
+    count_times = int(np.ceil(BRANCHES_PER_DECADE * np.log10(longest / SHORTEST_S))) + 1
+    times = tuple(np.geomspace(SHORTEST_S, longest, count_times))
+    creep = Recipe(relaxation_times_s=times, after_effect="log", curve=curve, tilt=curve)
+    out["after-effect"] = creep
+    out["both"] = replace(creep, slip_limits=limits)
     notes.append(
         f"{count} readings of an axis carry the strength of the after-effect, not its spectrum, "
         "and no resonance; a camera log of a few minutes does"

@@ -13,8 +13,9 @@ from hysteresis.fit.held_out import HeldOut
 from hysteresis.model import Discrepancy
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, Observations
-from hysteresis.tables import Floats
+from hysteresis.tables import Floats, Ints
 
+FEW_SPREAD = 0.5  # natural logarithm (common practice, no source)
 BLOCK_S = 0.34  # residuals are averaged over about this long before the noise is taken out
 
 
@@ -53,29 +54,40 @@ def design_effect(solution: Solution, seen: Observations) -> float:
     return max(1.0, top / max(bottom, 1.0))
 
 
-def discrepancy(held: HeldOut, seen: Observations, noise_mm: float, zero_mm: float) -> Discrepancy:
-    """Size of the error on data held out, noise removed, group by group.
+def discrepancy(
+    held: HeldOut, seen: Observations, noise_mm: float, zero_mm: float, *, rich: bool
+) -> Discrepancy:
+    """Size of the error on data held out, part by part.
 
-    Residuals are averaged over about a third of a second, where the camera's noise is small
-    and the model's error is not; what noise is left is subtracted in square.
+    Of a camera log (`rich`) the parts are the groups of the pattern, and noise is taken out:
+    residuals are averaged over about a third of a second, where the camera's noise is small and
+    the model's error is not; what is left of the noise is subtracted in square. Of a few
+    readings the parts are the folds, and their noise stays in: readings cannot vouch for less
+    than their own scatter. Nor have they seen fast moves, hence the least spread `FEW_SPREAD`.
     """
-    sizes = []
-    for name in dict.fromkeys(seen.group):
-        rows = np.flatnonzero((seen.group == name) & (held.fold >= 0))
-        if not rows.size:
-            continue
-        block = np.floor((seen.start_s[rows] - seen.start_s[rows[0]]) / BLOCK_S).astype(int)
-        count = np.bincount(block)
-        mean_square = 0.0
-        for r in (held.residual_x_mm[rows], held.residual_y_mm[rows]):
-            total = np.bincount(block, weights=np.nan_to_num(r))
-            filled = count > 0
-            mean = total[filled] / count[filled]
-            left = noise_mm**2 / count[filled]
-            mean_square += float(np.mean(mean**2 - left))
-        sizes.append(np.sqrt(max(mean_square, (0.1 * noise_mm) ** 2)))
+    parts = seen.group if rich else held.fold
+    sizes = [
+        _size(held, seen, np.flatnonzero((parts == name) & (held.fold >= 0)), noise_mm * rich)
+        for name in dict.fromkeys(parts[held.fold >= 0])
+    ]
     if not sizes:
         return Discrepancy(float("nan"), float("nan"), 0, zero_mm)
-    values = np.array(sizes)
+    values = np.maximum(sizes, 0.1 * noise_mm)
     spread = float(np.std(np.log(values), ddof=1)) if len(values) > 1 else 1.0
-    return Discrepancy(float(np.sqrt(np.mean(values**2))), spread, len(values), zero_mm)
+    typical = float(np.sqrt(np.mean(values**2)))
+    return Discrepancy(typical, spread if rich else max(spread, FEW_SPREAD), len(values), zero_mm)
+
+
+def _size(held: HeldOut, seen: Observations, rows: Ints, noise_mm: float) -> float:
+    """Rms distance in mm of the residuals of some rows, averaged in blocks, less the noise."""
+    block = np.floor((seen.start_s[rows] - seen.start_s[rows[0]]) / BLOCK_S).astype(int)
+    square = 0.0
+    for r in (held.residual_x_mm[rows], held.residual_y_mm[rows]):
+        ok = np.isfinite(r)
+        count = np.bincount(block[ok])
+        filled = count > 0
+        if not filled.any():
+            continue
+        mean = np.bincount(block[ok], weights=r[ok])[filled] / count[filled]
+        square += float(np.mean(mean**2 - noise_mm**2 / count[filled]))
+    return float(np.sqrt(max(square, 0.0)))
