@@ -51,7 +51,7 @@ def test_the_clock_is_found_without_memory(tmp_path, offset_s: float, drift: flo
     lead_s=st.floats(0.0, 40.0),
     seed=st.integers(0, 50),
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_any_clock_is_found(bench, offset_s: float, drift: float, lead_s: float, seed: int) -> None:
     pattern = make_pattern(seed, 30.0)
     log = film(pattern, bench, offset_s=offset_s, drift=drift, lead_s=lead_s, seed=seed).log

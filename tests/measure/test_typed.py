@@ -290,6 +290,9 @@ def test_a_made_pattern_holds_each_drive_when_it_is_read(
     at = placed.likely_s
     np.testing.assert_allclose(np.interp(at, pattern.t_s, pattern.drive_x), drives[0], atol=1e-9)
     np.testing.assert_allclose(np.interp(at, pattern.t_s, pattern.drive_y), drives[1], atol=1e-9)
+    # the drive is held most of the way from one reading to the next, not just when it is read
+    early = at - 0.5 * np.diff(at, prepend=0.0)
+    np.testing.assert_allclose(np.interp(early[1:], pattern.t_s, pattern.drive_x), drives[0][1:])
     assert np.array_equal(np.isnan(placed.t_s), np.isnan(times))
     row = np.searchsorted(pattern.t_s, at, side="right") - 1
     assert pattern.segment[row].tolist() == placed.segment.tolist()
