@@ -141,9 +141,7 @@ def _direct_linear(src: Floats, dst: Floats) -> Floats:
     one, none = np.ones(len(src)), np.zeros((len(src), 3))
     point = np.column_stack([src, one])
     x, y = dst[:, :1], dst[:, 1:]
-    system = np.vstack(
-        [np.hstack([point, none, -x * point]), np.hstack([none, point, -y * point])]
-    )
+    system = np.vstack([np.hstack([point, none, -x * point]), np.hstack([none, point, -y * point])])
     _, size, rows = np.linalg.svd(system)
     if size[7] < _RANK * size[0]:
         raise InputError(
