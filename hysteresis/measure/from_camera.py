@@ -73,7 +73,9 @@ def measure_camera(
         pattern, frames.frame[good], t_s[good], exposure_s, frames.u_px[good], frames.v_px[good]
     )
     sigma = registration.sigma_mm(frames.u_px, frames.v_px, noise.sigma_px)
-    predicted, velocity, mixture = _predicted(memory, t_s[good], spot[good], exposure_s)
+    predicted, velocity, _ = _predicted(memory, t_s[good], spot[good], exposure_s)
+    # without memory columns, which would share out the gain among them
+    mixture = _predicted(plain, t_s[good], spot[good], exposure_s)[2]
     error = spot[good] - predicted
     jitter_s = time_jitter_s(frames.frame[good], frames.t_s[good], error, velocity, sigma[good])
     sigma[good] = np.hypot(sigma[good], jitter_s * velocity)
@@ -194,10 +196,10 @@ def _lit(pattern: Pattern, t_s: Floats, exposure_s: float) -> Floats:
 
 
 def _predicted(
-    memory: DriveColumns, t_s: Floats, spot: Floats, exposure_s: float
+    columns: DriveColumns, t_s: Floats, spot: Floats, exposure_s: float
 ) -> tuple[Floats, Floats, Floats]:
     """Spot that the drive foretells (n, 2), its velocity (n, 2), and the mixture behind it."""
-    design, slopes = memory.averaged(t_s, exposure_s), memory.slopes(t_s, exposure_s)
+    design, slopes = columns.averaged(t_s, exposure_s), columns.slopes(t_s, exposure_s)
     mixture, error, _ = clocks.robust_mixture(design, slopes, spot, 1e-3)
     return spot - error, slopes @ mixture[1:], mixture
 

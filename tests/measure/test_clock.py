@@ -127,7 +127,9 @@ def test_behind_an_ac_coupled_output(bench) -> None:
                       np.full(len(t), "rest/001", dtype=object))  # fmt: skip
     log = film(drooped, bench).log
     drive = bench.drive.model_copy(update={"coupling": "ac", "corner_hz": corner_hz})
-    clock = measure_camera(log, pattern, bench.model_copy(update={"drive": drive})).clock
+    measured = measure_camera(log, pattern, bench.model_copy(update={"drive": drive}))
+    assert measured.notes == ()
+    clock = measured.clock
     assert abs(errors(clock, 0.7, 4e-5)[0]) < 0.5 and clock.score > 0.999
     with pytest.raises(InputError, match="does not follow this pattern"):
         measure_camera(log, pattern, bench)  # taken for DC-coupled
