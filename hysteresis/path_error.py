@@ -172,13 +172,15 @@ class StartError:
 
 @dataclass(frozen=True)
 class Park:
-    """One park of a wanted path and the trace that follows it: times in s, place in mm."""
+    """One park of a wanted path and the trace that follows it: times in s, places in mm."""
 
     layer: int
     x_mm: float
     y_mm: float
     begins_s: float
     ends_s: float
+    trace_x_mm: float
+    trace_y_mm: float
     trace_from_s: float
     trace_to_s: float
 
@@ -193,7 +195,7 @@ def start_errors(error: PathError, parks: tuple[Park, ...]) -> tuple[StartError,
         if not w.size:
             continue
         w = w / w.sum()
-        x, y = float(error.x_mm[rows][0]), float(error.y_mm[rows][0])
+        x, y = park.trace_x_mm, park.trace_y_mm
         found.append(
             StartError(
                 layer=park.layer,

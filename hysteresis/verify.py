@@ -179,6 +179,8 @@ def parks_before_traces(planned: SpotPath, marks: Marks) -> tuple[Park, ...]:
                     y_mm=float(planned.y_mm[park.first]),
                     begins_s=park.start_s,
                     ends_s=park.end_s,
+                    trace_x_mm=float(x),
+                    trace_y_mm=float(y),
                     trace_from_s=span.start_s,
                     trace_to_s=span.end_s,
                 )

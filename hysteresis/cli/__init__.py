@@ -9,7 +9,6 @@ from __future__ import annotations
 import errno
 import functools
 import importlib
-import importlib.util
 import io
 import sys
 from collections.abc import Callable
@@ -43,7 +42,7 @@ def main() -> None:
     try:
         app(prog_name="hysteresis")
     except HysteresisError as error:
-        _leave(str(error), BAD_INPUT)
+        _leave(str(error).rstrip(".") + ".", BAD_INPUT)
     except OSError as error:
         _leave(_told(error), BAD_INPUT)
     except KeyboardInterrupt:  # before or after a command; within one, see `_stoppable`
@@ -105,10 +104,7 @@ def _whole(
 
 def _register() -> None:
     for name in COMMANDS:
-        module = f"{__name__}.{name}"
-        # Commands that are still to come are passed over; a test names them.
-        if importlib.util.find_spec(module) is not None:
-            app.command(name)(_stoppable(importlib.import_module(module).command))
+        app.command(name)(_stoppable(importlib.import_module(f"{__name__}.{name}").command))
 
 
 _register()

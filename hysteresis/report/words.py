@@ -16,20 +16,26 @@ def plain(value: float, digits: int = 3) -> str:
         return "–"
     if value == 0:
         return "0"
-    place = Decimal(value).adjusted() - digits + 1
+    place = _place(value, digits)
     if not -8 <= place <= 6:
         return f"{value:.{digits - 1}e}"
     return _fixed(round(value, -place), max(-place, 0))
+
+
+def _place(value: float, digits: int) -> int:
+    """Power of ten of the last of so many significant digits, after rounding (0.9999 → 1.00)."""
+    place = Decimal(value).adjusted() - digits + 1
+    return Decimal(round(value, -place)).adjusted() - digits + 1
 
 
 def with_interval(estimate: Estimate | None) -> str:
     """A figure with its 95 % interval, both to two digits of half the interval's length."""
     if estimate is None or not math.isfinite(estimate.value):
         return "–"
-    if not estimate.has_interval or estimate.high <= estimate.low:
-        return plain(estimate.value)
     half = (estimate.high - estimate.low) / 2.0
-    decimals = min(max(1 - Decimal(half).adjusted(), 0), 8)
+    if not estimate.has_interval or half <= 1e-6 * abs(estimate.value):
+        return plain(estimate.value)
+    decimals = min(max(-_place(half, 2), 0), 8)
     value, low, high = (
         _fixed(v, decimals) for v in (estimate.value, estimate.low, estimate.high)
     )
@@ -64,9 +70,9 @@ def verdict(findings: Findings) -> list[str]:
         out.append(
             f"After {worst.dwell_s:.1f} s at {_fixed(100 * worst.excursion_fs, 0)} % drive the "
             f"spot came back {abs(worst.first.error_mm):.2f} ± {2 * worst.first.u_mm:.2f} mm "
-            f"beside its place ({worst.axis}, {worst.first.wait_s:.1f} s after the return): the largest "
-            f"of {len(findings.measured.returns)} return-to-zero errors. No path has been played "
-            "yet."
+            f"beside its place ({worst.axis}, {worst.first.wait_s:.1f} s after the return): the "
+            f"largest of {len(findings.measured.returns)} return-to-zero errors. No path has been "
+            "played yet."
         )
     if findings.fit_check is not None and findings.fitted is not None:
         gap = findings.fitted.discrepancy

@@ -1,0 +1,1 @@
+"""Makes the helpers beside it (`verify_data`, `run_on_disk`) importable from every test folder."""
