@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -124,15 +124,19 @@ class AxisModel:
         if not np.all(np.isfinite([first, second, lag_1, lag_2])) or min(lag_1, lag_2) <= 0:
             raise ValueError("heating is finite, its lags positive")
         return AxisModel(
-            elastic=Elastic(**_numbers(data["elastic"])),
+            elastic=Elastic(**numbers_of(Elastic, data["elastic"])),
             heating=Heating((first, second), (lag_1, lag_2)),
-            dynamics=Dynamics(**_numbers(data["dynamics"])),
+            dynamics=Dynamics(**numbers_of(Dynamics, data["dynamics"])),
             friction=MaxwellSlip(**_arrays(data["friction"])),
             after_effect=AfterEffect(**_arrays(data["after_effect"])),
         )
 
 
-def _numbers(data: dict[str, Any]) -> dict[str, float]:
+def numbers_of(kind: type, data: dict[str, Any]) -> dict[str, float]:
+    """The finite numbers that make one `kind`, each named and none missing; else ValueError."""
+    names = {f.name for f in fields(kind)}
+    if set(data) != names:
+        raise ValueError(f"{kind.__name__} wants {', '.join(sorted(names))}")
     out = {key: float(value) for key, value in data.items()}
     if not all(np.isfinite(v) for v in out.values()):
         raise ValueError("a parameter is not a finite number")

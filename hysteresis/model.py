@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from hysteresis.axis import AxisModel
+from hysteresis.axis import AxisModel, numbers_of
 from hysteresis.bench import Bench
 from hysteresis.errors import InputError
 from hysteresis.files import read_json, write_json
@@ -70,11 +70,11 @@ class RigModel:
 
     @staticmethod
     def from_json(data: dict[str, Any]) -> RigModel:
-        optics = {key: float(value) for key, value in data["optics"].items()}
+        optics = RigOptics(**numbers_of(RigOptics, data["optics"]))
+        if min(optics.distance_mm, optics.full_scale_x_rad, optics.full_scale_y_rad) <= 0:
+            raise ValueError("optics has a distance or full scale that is not positive")
         return RigModel(
-            AxisModel.from_json(data["axis_x"]),
-            AxisModel.from_json(data["axis_y"]),
-            RigOptics(**optics),
+            AxisModel.from_json(data["axis_x"]), AxisModel.from_json(data["axis_y"]), optics
         )
 
 
