@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hysteresis.metrics import AXES
+from hysteresis.metrics import AXES, STRAY_SIGMA
 from hysteresis.optics import RigOptics, deflection_from_spot
 from hysteresis.recording import Observations
 from hysteresis.settled import Settled
@@ -18,7 +18,7 @@ from hysteresis.tables import Bools, Floats, Ints, Pattern, group_of
 KINDS = ("sweep", "decaying", "growing", "staircase")
 MOST_POINTS = 11
 _FRAMES_PER_POINT = 4  # fewer do not carry a local straight line
-STILL, QUICK = -1, -2
+STILL, QUICK, STRAY = -1, -2, -3
 _QUICK = 1.6  # times the usual speed
 _ALONE = 0.01  # range of the other drive below which an axis moves alone
 
@@ -29,7 +29,8 @@ class Loop:
 
     `drive`, `deflection_fs` (n,): per frame, in order of time; `run` (n,) numbers the stretches
     between reversals of the drive (`STILL`: the drive stands still, `QUICK`: it moves far
-    faster than usual, so that frames of a loop hardly follow it). `part` is the third word of
+    faster than usual, so that frames of a loop hardly follow it, `STRAY`: the frame lies far
+    off its neighbours). `part` is the third word of
     the group's name. `alone`: the other axis stood still. `rate_per_s`: usual speed of the
     drive while it moves. `sigma_fs`: standard deviation of one frame.
     """
@@ -109,6 +110,10 @@ def loops(
             rate = _usual_speed(np.abs(step[moving]), time[moving])
             number = _run_numbers(step)
             number[np.abs(step) / time > _QUICK * rate] = QUICK
+            drive = np.interp(middle[mine], pattern.t_s[span], drives[k])
+            sigma_fs = float(np.median(sigmas[mine])) / full_scale_mm[k]
+            run = number[row[mine] - rows[0]]
+            run[_strays(drive, theta[k][mine], sigma_fs)] = STRAY
             out.append(
                 Loop(
                     group=group,
@@ -116,13 +121,26 @@ def loops(
                     axis=axis,
                     alone=bool(np.ptp(drives[1 - k]) < _ALONE),
                     rate_per_s=rate,
-                    drive=np.interp(middle[mine], pattern.t_s[span], drives[k]),
+                    drive=drive,
                     deflection_fs=theta[k][mine],
-                    run=number[row[mine] - rows[0]],
-                    sigma_fs=float(np.median(sigmas[mine])) / full_scale_mm[k],
+                    run=run,
+                    sigma_fs=sigma_fs,
                 )
             )
     return tuple(out)
+
+
+def _strays(drive: Floats, deflection_fs: Floats, sigma_fs: float) -> Bools:
+    """Single frames far off the seven around them, once the straight line is taken off.
+
+    Hampel's identifier (median and median deviation of a moving window; from memory).
+    """
+    slope, offset = np.polyfit(drive, deflection_fs, 1)
+    off = deflection_fs - offset - slope * drive
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(off, 3, mode="edge"), 7)
+    middle = np.median(windows, axis=1)
+    spread = 1.4826 * np.median(np.abs(windows - middle[:, None]), axis=1)
+    return np.asarray(np.abs(off - middle) > STRAY_SIGMA * np.maximum(spread, sigma_fs))
 
 
 def _usual_speed(way: Floats, time_s: Floats) -> float:

@@ -26,6 +26,8 @@ STILL_S = 0.15
 """A drive that stands still for less than this gives no settled reading."""
 LEAST_EXCURSION = 0.02  # of full scale; a smaller one is the other axis' excursion
 BINS_PER_DECADE = 8
+STRAY_SIGMA = 6.0
+"""Frames further off than so many robust standard deviations are strays (no source)."""
 SAME_DRIVE = 1e-6
 
 
@@ -44,7 +46,9 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
 
     The standard uncertainty of each mean is s/√n (JCGM 100, 4.2.3) with s the larger of the
     frames' own scatter and the recording's standard deviation: two frames that happen to agree
-    do not claim an exact mean.
+    do not claim an exact mean. Of five frames or more, single ones further than `STRAY_SIGMA`
+    robust standard deviations from the median are left out: a reflection that the measurement
+    did not mark is no reading.
     """
     rows = slice(*np.searchsorted(seen.start_s, (start_s - 1e-9, end_s + 1e-9)))
     inside = seen.start_s[rows] + seen.exposure_s[rows] <= end_s + 1e-9
@@ -54,6 +58,11 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
     for values, sigmas in ((seen.x_mm, seen.sigma_x_mm), (seen.y_mm, seen.sigma_y_mm)):
         value, sigma = values[rows][inside], sigmas[rows][inside]
         good = np.isfinite(value)
+        if good.sum() >= 5:
+            middle = np.median(value[good])
+            spread = 1.4826 * np.median(np.abs(value[good] - middle))
+            near = STRAY_SIGMA * np.maximum(spread, sigma)
+            good &= np.abs(value - middle) <= near
         n = int(good.sum())
         if n == 0:
             mm.append(np.nan)
@@ -63,8 +72,8 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
         scatter = float(np.std(value[good], ddof=1)) if n > 1 else 0.0
         mm.append(float(np.mean(value[good])))
         u_mm.append(max(own, scatter) / np.sqrt(n))
-    middle = seen.start_s[rows][inside] + seen.exposure_s[rows][inside] / 2.0
-    return Mean(float(np.mean(middle)), (mm[0], mm[1]), (u_mm[0], u_mm[1]), int(inside.sum()))
+    halfway = seen.start_s[rows][inside] + seen.exposure_s[rows][inside] / 2.0
+    return Mean(float(np.mean(halfway)), (mm[0], mm[1]), (u_mm[0], u_mm[1]), int(inside.sum()))
 
 
 # ---- return to zero ----------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from verify_data import (
@@ -162,6 +164,20 @@ def test_a_repeat_of_nothing_is_passed_over() -> None:
     ])  # fmt: skip
     seen = observations(pattern, recording_of(pattern, play_spot(0.0)))
     assert repeatability(pattern, seen) == ()
+
+
+def test_one_stray_frame_makes_no_hysteresis() -> None:
+    pattern = sweep_pattern(0.9, 2, 0.4)
+    clean = recording_of(pattern, play_spot(RADIUS))
+    x = clean.x_mm.copy()
+    x[90] += 8.0
+    dirty = replace(clean, x_mm=x)
+    found = [
+        sweep_hysteresis(loops(pattern, observations(pattern, r), OPTICS, FULL_SCALE_MM)[0])
+        for r in (clean, dirty)
+    ]
+    assert found[0] is not None and found[1] is not None
+    assert found[1].percent_span == pytest.approx(found[0].percent_span, rel=0.01)
 
 
 def test_frames_of_a_quick_jump_do_not_belong_to_a_loop() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from verify_data import (
@@ -280,6 +282,24 @@ def test_a_mean_takes_only_frames_that_lie_wholly_inside() -> None:
     assert mean is not None and mean.frames == inside.sum()
     assert mean.u_mm[0] == pytest.approx(SIGMA_MM / np.sqrt(inside.sum()))
     assert mean_between(seen, 0.5, 0.505) is None
+
+
+def test_a_stray_frame_is_no_reading_but_a_ringing_mirror_is() -> None:
+    pattern = pattern_of([("rest/001", 2.0, (0.0, 0.0))])
+    clean = recording_of(pattern, straight_spot, noise=np.random.default_rng(2))
+    x = clean.x_mm.copy()
+    x[20] += 5.0
+    one, two = (
+        mean_between(observations(pattern, replace(clean, x_mm=values)), 0.5, 1.0)
+        for values in (clean.x_mm, x)
+    )
+    assert one is not None and two is not None
+    assert two.mm[0] == pytest.approx(one.mm[0], abs=SIGMA_MM)
+    ringing = replace(clean, x_mm=np.sin(2 * np.pi * 79.3 * clean.t_s))
+    found = mean_between(observations(pattern, ringing), 0.5, 1.0)
+    # the scatter of a sine is 1/√2 of its size: the reading says how little it knows
+    assert found is not None
+    assert found.u_mm[0] == pytest.approx(1 / np.sqrt(2 * found.frames), rel=0.2)
 
 
 def test_still_stretches_know_from_where_they_were_reached() -> None:

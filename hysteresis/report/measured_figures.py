@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from hysteresis.findings import Findings, FitCheck, Measured
-from hysteresis.loops import QUICK
+from hysteresis.loops import QUICK, STRAY
 from hysteresis.metrics import AXES, ReturnToZero
 from hysteresis.path_error import StartError
 from hysteresis.report.drawing import (
@@ -267,10 +267,12 @@ def _loops(measured: Measured) -> Picture:
                 if "sweep" in name:
                     rates.setdefault(name, []).append(f"{axis} {loop.rate_per_s:.2g}")
                 # a frame beside a quick move is half of that move
-                near = np.convolve(loop.run == QUICK, (1, 1, 1), mode="same") > 0
-                seen = np.where(near, np.nan, loop.deflection_fs)
+                hidden = np.convolve(loop.run == QUICK, (1, 1, 1), mode="same") > 0
+                seen = np.where(hidden, np.nan, loop.deflection_fs)
+                keep = loop.run != STRAY
+                drive, seen = loop.drive[keep], seen[keep]
                 axes.plot(
-                    100 * loop.drive, 100 * line.departure(loop.drive, seen),
+                    100 * drive, 100 * line.departure(drive, seen),
                     label=name if n == 0 else None, **style,
                 )  # fmt: skip
         axes.axhline(0.0, color=QUIET, linewidth=0.9)

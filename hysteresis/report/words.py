@@ -169,6 +169,7 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         "Uncertainties and intervals",
         "± is two standard uncertainties (JCGM 100: type A, 4.2; combined in square, 5.1.2). "
         "Brackets hold 95 % percentile intervals of a block bootstrap over the parts of the job: "
-        "how far a figure would move if the job were made of other parts of the same kind.",
+        "how far a figure would move if the job were made of other parts of the same kind. Single "
+        "frames more than six robust standard deviations off are left out of readings and loops.",
     ),
 )
