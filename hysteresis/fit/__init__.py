@@ -15,7 +15,7 @@ from hysteresis.bench import Bench
 from hysteresis.errors import DataError
 from hysteresis.fit.finish import Solution, finish, optics_from_full
 from hysteresis.fit.held_out import HeldOut, held_out
-from hysteresis.fit.recipes import RICH, candidates
+from hysteresis.fit.recipes import RICH, candidates, measured_axes
 from hysteresis.fit.resonance import start_dynamics
 from hysteresis.fit.smooth import Smoothed, smooth
 from hysteresis.fit.start import start
@@ -95,7 +95,8 @@ def fit_recording(
         tell("calibration without memory", 0.0)
         still_grid = _grid_for(Recipe(), pattern)
         plain = _fit_recipe(
-            Recipe(tilt=len(seen) >= 16, curve=len(seen) >= 16, clock=len(seen) >= RICH),
+            Recipe(tilt=len(seen) >= 16, curve=len(seen) >= 16, clock=len(seen) >= RICH,
+                   axes=measured_axes(seen)),
             still_grid, seen, nominal, None,
         )  # fmt: skip
         tried = {}
@@ -158,7 +159,9 @@ def _fit_recipe(
     plan = layout(recipe)
     if recipe.slip_limits or recipe.relaxation_times_s:
         say("smoothing", 0.0)
-        middle_x, middle_y = np.nanmedian(seen.x_mm), np.nanmedian(seen.y_mm)
+        middle_x, middle_y = (
+            np.nanmedian(v) if np.isfinite(v).any() else 0.0 for v in (seen.x_mm, seen.y_mm)
+        )
         angle_x, angle_y = deflection_from_spot(
             np.where(np.isfinite(seen.x_mm), seen.x_mm, middle_x),
             np.where(np.isfinite(seen.y_mm), seen.y_mm, middle_y),
@@ -182,7 +185,7 @@ def _fit_recipe(
             short = start(plan, grid, smoothed)
     else:
         short = np.where(np.isfinite(plan.prior_sd), plan.prior_mean, 0.0)
-        for axis in "xy":
+        for axis in recipe.axes:
             short[plan.index(f"{axis}_k1")] = 1.0
 
     def on_step(base: float, span: float) -> Callable[[int, float], None]:

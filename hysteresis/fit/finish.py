@@ -212,7 +212,7 @@ def finish(
 def _keep_stiff(layout: Layout, short: Floats) -> Floats:
     """Keep the elastic stiffness away from zero, where the angle would run off."""
     out = short.copy()
-    for axis in "xy":
+    for axis in layout.recipe.axes:
         k = layout.index(f"{axis}_k1")
         out[k] = max(out[k], 0.05)
     return out

@@ -45,7 +45,21 @@ def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Ca
                 f"choose one of: auto, {', '.join(recipes)}"
             )
         recipes = {memory: recipes[memory]}
-    return Candidates(recipes, tuple(notes))
+    axes = measured_axes(seen)
+    for axis in "xy":
+        if axis not in axes:
+            notes.append(
+                f"axis {axis} was not measured: it keeps its nominal gain, nothing of its memory "
+                "is known or compensated, and the forecast leaves it out"
+            )
+    return Candidates({n: replace(r, axes=axes) for n, r in recipes.items()}, tuple(notes))
+
+
+def measured_axes(seen: Observations) -> str:
+    """Which axes have any reading: 'xy', 'x' or 'y'."""
+    return "".join(
+        name for name, values in (("x", seen.x_mm), ("y", seen.y_mm)) if np.isfinite(values).any()
+    )
 
 
 def _refuse(pattern: Pattern, seen: Observations, count: int) -> None:

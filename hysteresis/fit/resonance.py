@@ -30,7 +30,7 @@ def start_dynamics(
 
     Unchanged when the layout has no dynamics or no group of small steps was seen.
     """
-    if "x_inertia" not in layout.names:
+    if not layout.recipe.dynamics:
         return short
     windows = _windows(grid, seen)
     if not windows:
@@ -55,10 +55,12 @@ def start_dynamics(
             base.append(theta)
         at = last
         part = Grid(*(v[first:last] for v in (grid.t_s, grid.step_s, *drives)))
-        for a in (0, 1):
+        for a in (a for a in (0, 1) if "xy"[a] in layout.recipe.axes):
             misfit[a] += _scan(axes[a], begin[a], base, a, part, rows, optics)
     out = short.copy()
     for a, name in enumerate("xy"):
+        if name not in layout.recipe.axes:
+            continue
         f, z = np.unravel_index(int(np.argmin(misfit[a])), misfit[a].shape)
         dynamics = _dynamics(axes[a], RESONANCES_HZ[f], RATIOS[z])
         out[layout.index(f"{name}_damping")] = dynamics.damping_s

@@ -21,9 +21,11 @@ def start(layout: Layout, grid: Grid, smoothed: Smoothed) -> Floats:
     n, m = len(recipe.slip_limits), len(recipe.relaxation_times_s)
     short = np.where(np.isfinite(layout.prior_sd), layout.prior_mean, 0.0)
     limit, tau = np.array(recipe.slip_limits), np.array(recipe.relaxation_times_s)
-    for a, (theta, drive) in enumerate(
-        ((smoothed.theta_x, grid.drive_x), (smoothed.theta_y, grid.drive_y))
+    for a, (axis, theta, drive) in enumerate(
+        (("x", smoothed.theta_x, grid.drive_x), ("y", smoothed.theta_y, grid.drive_y))
     ):
+        if axis not in recipe.axes:
+            continue
         theta = np.ascontiguousarray(theta)
         stretch = stops.stretch_columns(theta, 0.0, limit, np.zeros(n))
         branch = maxwell_branches.stretch_columns(theta, grid.step_s, 0.0, tau, np.zeros(m))
@@ -42,7 +44,7 @@ def start(layout: Layout, grid: Grid, smoothed: Smoothed) -> Floats:
             np.concatenate([(drive - full @ layout.base) * weight, np.zeros(int(used.sum()))]),
         )
         short[used] = solve_bounded(r, target, layout.not_negative[used])
-    for axis in "xy":
+    for axis in recipe.axes:
         k = layout.index(f"{axis}_k1")
         short[k] = max(short[k], 0.2)
     return short

@@ -22,6 +22,7 @@ SHAPE = ("k1", "k2", "k3", "heat1", "heat2", "damping", "inertia")
 CLOCK = ("clock_offset_s", "clock_drift")
 TRACE = 1e-9  # stiffness below which a branch does nothing
 DRIFT = ("drift_x_mm", "drift_y_mm")
+_OTHER = {"x": "y", "y": "x"}
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Recipe:
     """What a fit may use. `slip_limits` (FS) and `relaxation_times_s` may be empty.
 
     after_effect: 'spectrum' (one unknown per branch) or 'log' (equal stiffness of all branches).
+    axes: those that were measured; another one keeps its nominal gain and has no memory.
     """
 
     slip_limits: tuple[float, ...] = ()
@@ -43,6 +45,7 @@ class Recipe:
     tilt: bool = False
     clock: bool = False
     drift: bool = False
+    axes: str = "xy"
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,7 @@ def layout(recipe: Recipe) -> Layout:
     def single(name: str, positive: bool, prior: tuple[float, float] = (0.0, np.inf)) -> None:
         unknown(name, {name: 1.0}, positive, prior)
 
-    for axis in "xy":
+    for axis in recipe.axes:
         base[place[f"{axis}_k1"]] = 0.0
         single(f"{axis}_k1", True)
         if recipe.curve:
@@ -157,10 +160,11 @@ def layout(recipe: Recipe) -> Layout:
     optics_sd = {"coupling_xy": 0.05, "coupling_yx": 0.05, "offset_x_mm": np.inf,
                  "offset_y_mm": np.inf, "tilt_x_per_mm": 2e-4, "tilt_y_per_mm": 2e-4,
                  "log_distance": 0.03}  # fmt: skip
+    seen = {name for a in recipe.axes for name in (f"offset_{a}_mm", f"coupling_{a}{_OTHER[a]}")}
     for name in OPTICS:
         wanted = (
-            name.startswith("offset")
-            or (name.startswith("coupling") and recipe.coupling)
+            (name.startswith("offset") and name in seen)
+            or (name.startswith("coupling") and name in seen and recipe.coupling)
             or (name in ("tilt_x_per_mm", "tilt_y_per_mm", "log_distance") and tilt)
         )
         if wanted:
@@ -169,8 +173,8 @@ def layout(recipe: Recipe) -> Layout:
         single("clock_offset_s", False, (0.0, 0.02))
         single("clock_drift", False, (0.0, 1e-4))
     if recipe.drift:
-        single("drift_x_mm", False)
-        single("drift_y_mm", False)
+        for axis in recipe.axes:
+            single(f"drift_{axis}_mm", False)
     return Layout(
         recipe=recipe,
         names=np.array(names, dtype=object),
