@@ -109,10 +109,6 @@ def _print(fit: Fit, bench: Bench) -> None:
         ],
     )
     gap = fit.discrepancy
-    print(
-        f"\nError on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups"
-        if gap.groups
-        else "\nNothing could be held out."
-    )
+    print(f"\nError on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups")
     for note in fit.notes:
         print(f"Note: {note}.")

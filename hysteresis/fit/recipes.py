@@ -68,6 +68,11 @@ def _refuse(pattern: Pattern, seen: Observations, count: int) -> None:
             f"only {count} usable readings of one axis, at least {FEWEST} are needed; measure a "
             "pattern made with: hysteresis plan RUN --kind reading-steps"
         )
+    if {name.split("/")[0] for name in seen.group} <= {"sync", "conditioning"}:
+        raise DataError(
+            "every usable row belongs to the sync signature or the conditioning, so that nothing "
+            "can be held out to check a fit; measure the whole pattern"
+        )
     for axis, drive in (("x", pattern.drive_x), ("y", pattern.drive_y)):
         measured = np.isfinite(seen.x_mm if axis == "x" else seen.y_mm).any()
         if measured and np.ptp(drive) < 0.05:
