@@ -59,6 +59,7 @@ def command(
 
     folder = open_run(run)
     target = out or folder.drive_wav
+    _keep_apart(folder, target, path)
     for file in (target, folder.drive_plain_wav, folder.planned_csv, folder.job_json):
         refuse_overwrite(file, force)
     bench = read_bench(folder.bench_toml)
@@ -81,6 +82,27 @@ def command(
     print(f"Then:  hysteresis verify {run}")
     print()
     say_cautions()
+
+
+def _keep_apart(folder: RunFolder, target: Path, path: Path) -> None:
+    """Refuse, even with --force, an output in the place of an input or of another output."""
+    from hysteresis.errors import InputError
+
+    others = [folder.drive_plain_wav, folder.planned_csv, folder.job_json]
+    inputs = [
+        path, folder.bench_toml, folder.pattern_csv, folder.camera_log_csv, folder.typed_csv,
+        folder.recording_csv, folder.model_json,
+    ]  # fmt: skip
+    if target.resolve() in {file.resolve() for file in (*others, *inputs)}:
+        raise InputError(
+            "this name belongs to another file of the job", file=target,
+            mend="choose another one with --out",
+        )  # fmt: skip
+    if path.resolve() in {file.resolve() for file in others}:
+        raise InputError(
+            "the toolpath would be written over by an output of the same name", file=path,
+            mend="copy it to another name first",
+        )  # fmt: skip
 
 
 def _too_much(result: Compensated, path: Path) -> str:

@@ -15,7 +15,7 @@ from hysteresis.bench import Bench
 from hysteresis.compensate.forecast import Forecast, forecast
 from hysteresis.compensate.lead_in import WantedPath, with_lead_in
 from hysteresis.compensate.limits import Excess, excesses
-from hysteresis.errors import DataError
+from hysteresis.errors import DataError, InputError
 from hysteresis.model import FittedModel, RigModel, RigState
 from hysteresis.optics import deflection_from_spot
 from hysteresis.tables import Bools, DriveSignal, Floats, SpotPath
@@ -46,7 +46,12 @@ class Compensated:
 
 
 def state_after_pause(model: RigModel, state: RigState, pause_s: float) -> RigState:
-    """The state after resting at zero drive for `pause_s` seconds."""
+    """The state after resting at zero drive for `pause_s` seconds (InputError: not finite)."""
+    if not np.isfinite(pause_s):
+        raise InputError(
+            "the pause is not a finite time", value=pause_s,
+            mend="give seconds, or leave it out when the rig's past is not known",
+        )  # fmt: skip
     if pause_s <= 0:
         return state
     count = 400
