@@ -135,14 +135,19 @@ def _say_and_run(words: tuple[str, ...], log: Path) -> None:
     import contextlib
     import shlex
 
-    from hysteresis.cli import app
+    from hysteresis.cli import STOPPED, app
 
     line = shlex.join(("hysteresis", *words))
     print(f"  $ {line}", flush=True)
     with log.open("a", encoding="utf-8") as file:
         print(f"$ {line}", file=file, flush=True)
-        with contextlib.redirect_stdout(file), contextlib.redirect_stderr(file):
-            app(list(words), standalone_mode=False)
+        try:
+            with contextlib.redirect_stdout(file), contextlib.redirect_stderr(file):
+                app(list(words), standalone_mode=False)
+        except SystemExit as stop:
+            if stop.code != STOPPED:
+                raise
+            raise KeyboardInterrupt from None  # said in the log only: say it on the terminal too
         print(file=file)
 
 
