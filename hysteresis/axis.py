@@ -123,10 +123,14 @@ class AxisModel:
         lag_1, lag_2 = (float(v) for v in heat["lag_s"])
         if not np.all(np.isfinite([first, second, lag_1, lag_2])) or min(lag_1, lag_2) <= 0:
             raise ValueError("heating is finite, its lags positive")
+        elastic = Elastic(**numbers_of(Elastic, data["elastic"]))
+        dynamics = Dynamics(**numbers_of(Dynamics, data["dynamics"]))
+        if elastic.linear <= 0 or min(dynamics.damping_s, dynamics.inertia_s2) < 0:
+            raise ValueError("stiffness is positive, damping and inertia are not negative")
         return AxisModel(
-            elastic=Elastic(**numbers_of(Elastic, data["elastic"])),
+            elastic=elastic,
             heating=Heating((first, second), (lag_1, lag_2)),
-            dynamics=Dynamics(**numbers_of(Dynamics, data["dynamics"])),
+            dynamics=dynamics,
             friction=MaxwellSlip(**_arrays(data["friction"])),
             after_effect=AfterEffect(**_arrays(data["after_effect"])),
         )

@@ -203,7 +203,7 @@ def read_model(path: Path | str, bench: Bench | None = None) -> FittedModel:
         )  # fmt: skip
     try:
         fitted = _from_json(data)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError(
             f"the model's content is not as it should be: {error}", file=path, mend="fit it again"
         ) from error
@@ -216,6 +216,8 @@ def _from_json(data: dict[str, Any]) -> FittedModel:
     model = RigModel.from_json(data["model"])
     start, end = (_state_from_json(data, key, model) for key in ("start_state", "end_state"))
     gap = data["discrepancy"]
+    if not all(0.0 <= float(gap[k]) < np.inf for k in ("typical_mm", "spread_ln", "zero_mm")):
+        raise ValueError("discrepancy is finite and not negative")
     return FittedModel(
         model=model,
         without_memory=RigModel.from_json(data["without_memory"]),
