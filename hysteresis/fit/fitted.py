@@ -89,10 +89,10 @@ def quality(fit: Fit) -> dict[str, float]:
 
 def unit_of(name: str) -> str:
     """Unit of a fitted unknown, by its name."""
-    if name.endswith("_mm"):
-        return "mm"
     if name.endswith("_per_mm"):
         return "1/mm"
+    if name.endswith("_mm"):
+        return "mm"
     if name.endswith("_s"):
         return "s"
     if name.endswith("damping"):
