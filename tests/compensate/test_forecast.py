@@ -28,6 +28,17 @@ def test_without_spread_the_error_left_is_that_of_the_groups() -> None:
     assert told.after_low_mm == told.after_rms_mm == told.after_high_mm == 0.2
 
 
+def test_the_middle_is_that_of_the_groups_logarithms() -> None:
+    """Of lognormal sizes the rms is exp(μ + s²) (moments of the lognormal; textbook)."""
+    logs = np.random.default_rng(6).normal(np.log(0.05), 0.6, 100_000)
+    gap = Discrepancy(
+        float(np.sqrt(np.mean(np.exp(2 * logs)))), float(np.std(logs)), len(logs), 0.0
+    )
+    told = forecast(gap, X, Y, ON)
+    assert told.after_rms_mm == pytest.approx(0.05, rel=0.02)
+    assert told.after_low_mm * told.after_high_mm == pytest.approx(0.05**2, rel=0.04)
+
+
 def test_the_interval_holds_and_widens_with_spread_and_with_fewer_groups() -> None:
     def width(spread: float, groups: int) -> float:
         told = forecast(Discrepancy(0.2, spread, groups, 0.0), X, Y, ON)

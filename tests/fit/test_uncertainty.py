@@ -17,7 +17,7 @@ from hysteresis.measure.registration import register
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats
 
-from .test_finish import GRID, NOMINAL, first_guess, own_data, true_short
+from .test_finish import GRID, NOMINAL, own_data, true_short
 
 T = np.arange(3000) / 30
 
