@@ -42,8 +42,8 @@ def command(
     """Pre-distort a toolpath with the run's model and write the drive signal.
 
     Begins with a conditioning move. Writes the drive, the same job without compensation
-    (drive_plain.wav, for comparison), the wanted spots (planned.csv) and job.json. Limits that
-    are not met are listed and nothing is written.
+    (drive_plain.wav, for comparison, where that keeps to the limits), the wanted spots
+    (planned.csv) and job.json. Limits that are not met are listed and nothing is written.
 
     \b
     Example:
@@ -126,7 +126,10 @@ def _write(
 
     rate = bench.drive.sample_rate_hz
     write_drive(target, result.drive, rate, bits=bits)
-    write_drive(folder.drive_plain_wav, result.plain, rate, bits=bits)
+    if result.plain_excesses:  # an older one would belong to another job
+        folder.drive_plain_wav.unlink(missing_ok=True)
+    else:
+        write_drive(folder.drive_plain_wav, result.plain, rate, bits=bits)
     write_timed_path(folder.planned_csv, result.planned, decimals={"x_mm": 5, "y_mm": 5})
     write_json(
         folder.job_json,
@@ -166,6 +169,11 @@ def _print(result: Compensated, remarks: list[str], skipped: list[str], bench: B
         f"x {np.abs(result.drive.drive_x).max():.3f}, y {np.abs(result.drive.drive_y).max():.3f} "
         f"(allowed {bench.limits.max_drive:g}); every limit of the bench is met."
     )
+    if result.plain_excesses:
+        print(
+            "Note: without compensation the job would exceed a limit, so there is no "
+            f"drive_plain.wav: {result.plain_excesses[0]}."
+        )
     for note in (*result.notes, *remarks):
         print(f"Note: {note}.")
     for word in skipped:

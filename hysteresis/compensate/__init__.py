@@ -31,8 +31,8 @@ class Compensated:
 
     `planned`: the wanted spots from the first sample of the lead-in on; `drive`: what makes the
     rig follow them; `plain`: the drive of a rig thought to have no memory, for comparison, same
-    lead-in; `end`: the rig's state when the output ends; `excesses`: limits not met, which
-    must be empty before anything is played.
+    lead-in; `end`: the rig's state when the output ends; `excesses`: limits not met by `drive`,
+    and `plain_excesses` by `plain`, which must be empty before the one or the other is played.
     """
 
     planned: SpotPath
@@ -40,6 +40,7 @@ class Compensated:
     plain: DriveSignal
     end: RigState
     excesses: tuple[Excess, ...]
+    plain_excesses: tuple[Excess, ...]
     forecast: Forecast
     lead_in_s: float
     notes: tuple[str, ...]
@@ -96,6 +97,7 @@ def compensate_path(
     )
     row = np.searchsorted(path.t_s, t_all - wanted.lead_in_s + path.t_s[0] + 1e-9, "right") - 1
     beam = path.beam[np.clip(row, 0, len(path) - 1)] & (row >= 0) & (row < len(path) - 1)
+    mm_per_drive = max(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
     notes = []
     if start is None:
         notes.append(
@@ -117,15 +119,8 @@ def compensate_path(
         drive=DriveSignal(t_all, drive_x, drive_y, beam),
         plain=DriveSignal(t_all, plain_x, plain_y, beam),
         end=end,
-        excesses=excesses(
-            bench,
-            t_all,
-            drive_x,
-            drive_y,
-            x_all,
-            y_all,
-            max(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm),
-        ),
+        excesses=excesses(bench, t_all, drive_x, drive_y, x_all, y_all, mm_per_drive),
+        plain_excesses=excesses(bench, t_all, plain_x, plain_y, x_all, y_all, mm_per_drive),
         forecast=forecast(
             fitted.discrepancy, foretold_x - wanted.x_mm, foretold_y - wanted.y_mm, wanted.beam
         ),

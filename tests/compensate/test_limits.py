@@ -10,9 +10,12 @@ from fitted_rigs import bench, bench_with
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
 from hysteresis.compensate import compensate_path
 from hysteresis.compensate.limits import Excess, excesses
+from hysteresis.model import RigModel
+from hysteresis.operators.elastic import Elastic
 from hysteresis.tables import SpotPath
 
 from .models import fitted, one_rig, rigs, tile
@@ -124,6 +127,19 @@ def test_a_limit_exceeded_does_not_change_the_path() -> None:
     for axis in "xy":
         hottest = max(e.amount for e in two.excesses if e.limit == "coil_rms" and e.axis == axis)
         assert 0.05 < hottest < 1.0
+
+
+def test_the_drive_for_comparison_is_checked_for_itself() -> None:
+    """A memory-free calibration that is stiffer asks for more drive than the compensated path."""
+    model = one_rig()
+    stiff = AxisModel(Elastic(1.2))
+    result = compensate_path(
+        fitted(model, RigModel(stiff, stiff, model.optics)), bench(), tile(44.0, 4.0)
+    )
+    assert result.excesses == ()
+    assert {e.limit for e in result.plain_excesses} == {"max_drive"}
+    largest = max(e.amount for e in result.plain_excesses)
+    assert largest == max(np.abs(result.plain.drive_x).max(), np.abs(result.plain.drive_y).max())
 
 
 def test_slew_of_a_jump_in_the_path_is_found_where_it_is() -> None:
