@@ -1,0 +1,279 @@
+"""Fit and compensate refuse in one sentence, and stop at Ctrl-C, with every file as it was."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from command_line import COMMAND, call, content, done, refused
+
+HEADER = "t_s,exposure_s,x_mm,y_mm,sigma_x_mm,sigma_y_mm,used,reason,segment\n"
+
+
+def rewrite(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def edit_model(run: Path, change: Callable[[dict], None]) -> None:
+    model = json.loads((run / "model.json").read_text())
+    change(model)
+    (run / "model.json").write_text(json.dumps(model))
+
+
+# ---- compensate --------------------------------------------------------------------------------
+
+
+def test_a_model_of_another_bench(run: Path, tile: Path) -> None:
+    rewrite(run / "bench.toml", 'unit = "A"', 'unit = "B"')
+    said = refused(run, "compensate", run, tile)
+    assert "model.json" in said and "belongs to another bench" in said and "fit again" in said
+
+
+def test_a_model_of_a_newer_schema(run: Path, tile: Path) -> None:
+    edit_model(run, lambda model: model.update(schema_version=2))
+    said = refused(run, "compensate", run, tile)
+    assert "schema version 2, newer than 1" in said and "update" in said
+
+
+def test_a_model_that_is_broken(run: Path, tile: Path) -> None:
+    (run / "model.json").write_text('{"schema": "hysteresis model", ')
+    assert "not valid JSON" in refused(run, "compensate", run, tile)
+    (run / "model.json").write_text("{}")
+    assert "not a model of this toolkit" in refused(run, "compensate", run, tile)
+    (run / "model.json").unlink()
+    assert "no such file" in refused(run, "compensate", run, tile)
+
+
+def test_a_path_outside_the_field(run: Path, tmp_path: Path) -> None:
+    far = tmp_path / "far.ngc"
+    far.write_text("G21 G90\nM3 S1\nG1 X10 Y10 F600\nG1 X80\nM5\n")
+    said = refused(tmp_path, "compensate", run, far)
+    assert f"{far}, line 4" in said and "x = 80.000 mm" in said
+    assert "31.000 mm outside the reachable" in said and "move or scale the path" in said
+
+
+def test_a_path_that_cannot_be_read(run: Path, tmp_path: Path) -> None:
+    path = tmp_path / "path.csv"
+    for text, words in (
+        ("x_mm,y_mm,beam,feed_mm_s\n0,0,0,10\n1,zero,1,10\n", "line 3, column y_mm"),
+        ("x_mm,y_mm,feed_mm_s\n0,0,10\n1,0,10\n", "beam"),
+        ("", "empty"),
+        ("x_mm,y_mm,beam,feed_mm_s\n", "no rows"),
+    ):
+        path.write_text(text)
+        said = refused(tmp_path, "compensate", run, path)
+        assert str(path) in said and words in said
+    assert "folder" in refused(tmp_path, "compensate", run, tmp_path)
+    assert "no such file" in refused(tmp_path, "compensate", run, tmp_path / "none.ngc")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("coil_rms = 0.95", "coil_rms = 0.02", "coil rms of axis x reaches"),
+        ("slew_per_s = 60.0", "slew_per_s = 3.0", "slew of axis"),
+    ],
+)
+def test_limits_exceeded(run: Path, tile: Path, old: str, new: str, words: str) -> None:
+    rewrite(run / "bench.toml", old, new)
+    # the travel of the path itself is planned within the slew limit: force a fast one
+    said = refused(run, "compensate", run, tile, "--travel-mm-s", 2000)
+    assert words in said and "(allowed" in said and " s, x = " in said and " mm" in said
+    assert "nothing was written" in said and "slow it down" in said
+
+
+def test_a_drive_beyond_the_limit_is_told_in_mm(run: Path, tmp_path: Path) -> None:
+    """A rig stiffer than the bench's full scale says: within the field, yet out of reach."""
+
+    def stiffer(model: dict) -> None:
+        model["model"]["axis_x"]["elastic"]["linear"] *= 1.3
+
+    edit_model(run, stiffer)
+    edge = tmp_path / "edge.ngc"
+    edge.write_text("G21 G90\nM3 S1\nG1 X46 Y0 F6000\nG1 X-10\nM5\nG0 X0\n")
+    said = refused(run, "compensate", run, edge)
+    assert "drive of axis x reaches 1.0" in said and "(allowed 0.980)" in said
+    assert "x = 46.0 mm, y = " in said and " mm short" in said
+
+
+def test_without_compensation_too_much_is_said_and_not_written(run: Path, tile: Path) -> None:
+    def stiffer(model: dict) -> None:
+        model["without_memory"]["axis_x"]["elastic"]["linear"] *= 1.35
+
+    edit_model(run, stiffer)
+    (run / "drive_plain.wav").write_text("of another job")
+    out = done("compensate", run, tile, "--force")
+    assert "there is no drive_plain.wav: drive of axis x reaches" in out
+    assert not (run / "drive_plain.wav").exists() and (run / "drive.wav").exists()
+
+
+@pytest.mark.parametrize("name", ["drive.wav", "drive_plain.wav", "planned.csv", "job.json"])
+def test_no_output_is_written_over_unasked(run: Path, tile: Path, name: str) -> None:
+    (run / name).write_text("mine")
+    assert f"{run / name}: the file exists and is kept; add --force" in refused(
+        run, "compensate", run, tile
+    )
+
+
+def test_force_writes_over(run: Path, tile: Path) -> None:
+    for name in ("drive.wav", "drive_plain.wav", "planned.csv", "job.json"):
+        (run / name).write_text("mine")
+    done("compensate", run, tile, "--force")
+    assert b"mine" not in {data for name, data in content(run).items() if "model" not in name}
+
+
+def test_outputs_never_take_the_place_of_other_files(run: Path, tile: Path) -> None:
+    for name in ("planned.csv", "recording.csv", "model.json", "pattern.csv"):
+        said = refused(run, "compensate", run, tile, "--out", run / name, "--force")
+        assert "belongs to another file of the job" in said
+    shutil.copy(tile, run / "planned.csv")
+    said = refused(run, "compensate", run, run / "planned.csv", "--force")
+    assert "would be written over" in said
+    said = refused(tile.parent, "compensate", run, tile, "--out", tile, "--force")
+    assert "belongs to another file" in said
+
+
+def test_other_words_that_make_no_sense(run: Path, tile: Path) -> None:
+    for words, told in (
+        (("--bits", 17), "16, 24 or 32"),
+        (("--out", run / "drive.mp3"), ".wav or .csv"),
+        (("--out", run / "no" / "drive.wav"), "folder to write to does not exist"),
+        (("--pause-s", "inf"), "not a finite time"),
+        (("--feed-mm-s", -3), "must be above 0"),
+        (("--travel-mm-s", "nan"), "must be above 0"),
+    ):
+        assert told in refused(run, "compensate", run, tile, *words)
+    assert "no such run folder" in refused(run, "compensate", run / "none", tile)
+
+
+def test_a_word_that_is_not_known_in_a_program(run: Path, tmp_path: Path) -> None:
+    odd = tmp_path / "odd.ngc"
+    odd.write_text("G21 G90\nM3 S1\nG1 X10 Y0 F600\nM62 P1\nG1 X0\nM5\n")
+    said = refused(tmp_path, "compensate", run, odd)
+    assert f"{odd}, line 4" in said and "--skip-unknown" in said
+    assert "Passed over" in done("compensate", run, odd, "--skip-unknown")
+
+
+def test_a_drive_as_a_table(run: Path, tile: Path) -> None:
+    from hysteresis.table_files import read_drive_csv, read_timed_path
+
+    out = done("compensate", run, tile, "--out", run / "drive.csv")
+    drive, planned = read_drive_csv(run / "drive.csv"), read_timed_path(run / "planned.csv")
+    assert len(drive) == len(planned) and str(run / "drive.csv") in out
+    assert "past is not known" in out  # no --pause-s was given
+    assert not (run / "drive.wav").exists()
+
+
+# ---- fit ---------------------------------------------------------------------------------------
+
+
+def test_fit_keeps_a_model_unless_forced(run: Path) -> None:
+    assert "model.json: the file exists and is kept; add --force" in refused(run, "fit", run)
+
+
+def test_recordings_that_carry_nothing(run: Path) -> None:
+    recording = run / "recording.csv"
+    lines = recording.read_text().splitlines()
+    segment = lines[2000].split(",")[-1]
+    for text, words in (
+        ("", "empty"),
+        (HEADER, "no rows"),
+        (HEADER.replace("sigma_x_mm,", "") + "1,0,1,1,0.1,1,,sync/001\n", "sigma_x_mm"),
+        (HEADER + "1,0,nan,1,0.1,0.1,1,,sync/001\n", "line 2, column x_mm"),
+        (HEADER + f"50,0,1,1,0.1,0.1,0,stray,{segment}\n", "no row that can be used"),
+        (HEADER + f"50,0,1,1,0.1,0.1,1,,{segment}\n", "nothing usable was measured"),
+        (HEADER + "".join(f"{80 + k},0,{k},1,0.1,0.1,1,,{segment}\n" for k in range(5)),
+         "only 5 usable readings"),
+        (HEADER + "".join(f"{80 + k},0,2.5,{k},0.1,0.1,1,,{segment}\n" for k in range(20)),
+         "all readings of axis x are equal"),
+    ):  # fmt: skip
+        recording.write_text(text)
+        assert words in refused(run, "fit", run, "--force")
+    recording.unlink()
+    assert "recording.csv: there is no such file" in refused(run, "fit", run, "--force")
+
+
+def test_a_memory_that_cannot_be_fitted(run: Path) -> None:
+    said = refused(run, "fit", run, "--force", "--memory", "cobweb")
+    assert "'cobweb' cannot be fitted" in said and "choose one of: auto, full" in said
+
+
+def test_a_camera_log_of_another_pattern(run: Path) -> None:
+    done("plan", run, "--kind", "recheck", "--no-wav", "--force")
+    said = refused(run, "measure", run, "--force")
+    assert "camera_log.csv: the log does not follow this pattern" in said
+
+
+def test_fit_prints_parameters_with_errors(typed_job: tuple[Path, dict[str, str]],
+                                           tmp_path: Path) -> None:  # fmt: skip
+    run = tmp_path / "run"
+    shutil.copytree(typed_job[0], run)
+    out = done("fit", run, "--force", "--parameters")
+    assert "x_k1:" in out and "+/-" in out and "(" in out
+
+
+# ---- Ctrl-C ------------------------------------------------------------------------------------
+
+
+def stopped(first_line: str, *words: object) -> str:
+    """What a command says that is stopped as soon as it says that it has begun."""
+    process = subprocess.Popen(
+        [*COMMAND, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stderr is not None
+    assert process.stderr.readline() == first_line
+    process.send_signal(signal.SIGINT)
+    out, said = process.communicate(timeout=60)
+    assert process.returncode == 130, said
+    assert out == ""
+    return said
+
+
+@pytest.mark.parametrize(
+    ("command", "first_line"), [("fit", "Fitting …\n"), ("compensate", "Compensating …\n")]
+)
+def test_ctrl_c_half_way(run: Path, tile: Path, command: str, first_line: str) -> None:
+    for name in ("drive.wav", "drive_plain.wav", "planned.csv", "job.json"):
+        (run / name).write_text("of the job before")
+    before = content(run)
+    words = [command, run, *([tile] if command == "compensate" else []), "--force"]
+    assert stopped(first_line, *words) == "hysteresis: stopped; nothing half-written was kept.\n"
+    assert content(run) == before
+
+
+def test_ctrl_c_in_the_demo_is_answered_on_the_terminal(tmp_path: Path) -> None:
+    out = tmp_path / "demo"
+    process = subprocess.Popen(
+        [*COMMAND, "demo", "--out", str(out)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stdout is not None
+    while " $ hysteresis measure" not in process.stdout.readline():
+        assert process.poll() is None
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert said.splitlines()[-1] == "hysteresis: stopped; nothing half-written was kept."
+    assert not (out / "thread" / "recording.csv").exists()
+    assert not [path for path in out.rglob("*") if path.name.startswith(".")]
+
+
+# ---- demo --------------------------------------------------------------------------------------
+
+
+def test_the_demo_leaves_a_foreign_folder_alone(tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "bench.toml").write_text("mine")
+    said = refused(tmp_path, "demo", "--out", tmp_path / "mine")
+    assert "not made by the demo and is left alone" in said and "--out" in said
+    (tmp_path / "file").write_text("mine")
+    assert "left alone" in refused(tmp_path, "demo", "--out", tmp_path / "file")
+    assert call("demo", "--seed", -1, "--out", tmp_path / "new").returncode == 2
+    assert not (tmp_path / "new").exists()
