@@ -9,6 +9,7 @@ from tests.plan.conftest import bench_with, spans
 
 
 def test_a_recheck_takes_30_s_with_sync_and_conditioning(bench):
+    """That a recheck fits in 30 s: common practice, no source."""
     pattern = recheck(bench)
     assert 28.0 < pattern.t_s[-1] <= 30.0
     figures = preview(pattern, bench)
