@@ -123,7 +123,7 @@ def test_pre_distortion_is_the_inverse_of_the_play_form(seed: int, count: int) -
 @pytest.mark.parametrize("seed", range(6))
 def test_the_inverse_of_a_stop_bank_is_a_play_form_with_positive_weights(seed: int) -> None:
     """The other way round: a Maxwell-slip axis under drive moves as Kuhnen's inverse of its own
-    weights, all of them positive, thresholds rising: what design calls the compliance form."""
+    weights, all of them positive, thresholds rising: the compliance form."""
     rng = np.random.default_rng([seed, 99])
     weight, threshold, z = random_play(rng, 9, signs="negative")
     axis = stop_form(weight, threshold)

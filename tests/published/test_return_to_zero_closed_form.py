@@ -109,7 +109,7 @@ def test_return_to_zero_of_the_play_form(drive: float) -> None:
 
 
 def test_return_to_zero_says_nothing_of_the_linear_gain() -> None:
-    """The consequence that design draws: w₀ cancels; and it saturates at Σ wᵢ ρᵢ."""
+    """A consequence of the closed form: w₀ cancels; and it saturates at Σ wᵢ ρᵢ."""
     for drive in (0.25, 0.8, 5.0):
         left = []
         for gain in (0.5, 1.0, 2.0):
