@@ -143,7 +143,7 @@ def _filmed(bench: Bench, pattern: Pattern, suspension: str, seed: int, noise_px
 def _judged(
     bench: Bench, pattern: Pattern, recording: Any, suspension: str, seed: int,
     plan: dict[str, Any],
-    *, by: str, *, by: str,
+    *, by: str,
 ) -> Outcome:  # fmt: skip
     began = time.perf_counter()
     fit = fit_recording(pattern, recording, bench, zero_mm=absolute_uncertainty_mm(bench))
