@@ -187,9 +187,7 @@ def recoveries(pattern: Pattern, seen: Observations) -> tuple[Recovery, ...]:
             if abs(cell.drive[axis]) < LEAST_EXCURSION:
                 continue
             good = np.isfinite(values[rows])
-            bins, which, count = np.unique(
-                number[good], return_inverse=True, return_counts=True
-            )
+            bins, which, count = np.unique(number[good], return_inverse=True, return_counts=True)
             if len(bins) < 3:
                 continue
             mean = np.bincount(which, values[rows][good]) / count

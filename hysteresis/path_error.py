@@ -16,6 +16,8 @@ from hysteresis.tables import Bools, Floats, Ints, SpotPath
 
 STEP_S = 0.005
 """The error is looked at no more coarsely than this; both paths are straight between rows."""
+FEWEST_FRAMES = 50
+"""Fewer rows than this are vertices that somebody wrote, not a film."""
 STARTS_S = 0.05
 """Where a trace begins: the mean error over its first so many seconds."""
 
@@ -78,7 +80,8 @@ def path_error(planned: SpotPath, played: SpotPath) -> PathError:
     """Error vectors of `played` against `planned`, on one clock.
 
     Every interval of the wanted path with the beam on is cut into pieces of `STEP_S` or less,
-    and both paths are taken at their middles, straight between their rows.
+    and both paths are taken at their middles, straight between their rows. Spots of a film, which
+    come less often than that, are never interpolated: each is compared where it was seen.
 
     Raises DataError when nothing is traced, or nothing of the trace was played.
     """
@@ -87,6 +90,8 @@ def path_error(planned: SpotPath, played: SpotPath) -> PathError:
     if not row.size:
         raise DataError("the wanted path never has the beam on, so there is no trace to compare")
     length = planned.t_s[row + 1] - planned.t_s[row]
+    if is_film(planned, played):
+        return _error_at_frames(planned, played)
     pieces = np.maximum(1, np.ceil(length / STEP_S - 1e-9)).astype(np.int64)
     weight = np.repeat(length / pieces, pieces)
     within = np.arange(pieces.sum()) - np.repeat(np.cumsum(pieces) - pieces, pieces)
@@ -111,6 +116,40 @@ def path_error(planned: SpotPath, played: SpotPath) -> PathError:
         dy_mm=np.interp(t, played.t_s, played.y_mm) - y,
         row=rows,
         seen_share=share,
+    )
+
+
+def is_film(planned: SpotPath, played: SpotPath) -> bool:
+    """Whether spots come so seldom that straight lines between them would cut the path short."""
+    if len(played) < FEWEST_FRAMES or len(planned) < FEWEST_FRAMES:
+        return False
+    apart_s, step_s = np.median(np.diff(played.t_s)), np.median(np.diff(planned.t_s))
+    return bool(apart_s > 2.0 * STEP_S and apart_s > 2.0 * step_s)
+
+
+def _error_at_frames(planned: SpotPath, played: SpotPath) -> PathError:
+    """Error vectors at the spots themselves, each standing for one frame interval."""
+    row = np.searchsorted(planned.t_s, played.t_s, side="right") - 1
+    inside = (row >= 0) & (row < len(planned) - 1)
+    seen = inside & planned.beam[np.clip(row, 0, len(planned) - 1)]
+    if not seen.any():
+        raise DataError(
+            "no filmed spot falls on the trace of the wanted path; put both on one clock, with 0 "
+            "at the start of the drive"
+        )
+    t = played.t_s[seen]
+    frame_s = float(np.median(np.diff(played.t_s)))
+    traced_s = float(np.diff(planned.t_s)[planned.beam[:-1]].sum())
+    x, y = (np.interp(t, planned.t_s, a) for a in (planned.x_mm, planned.y_mm))
+    return PathError(
+        t_s=t,
+        weight_s=np.full(len(t), frame_s),
+        x_mm=x,
+        y_mm=y,
+        dx_mm=played.x_mm[seen] - x,
+        dy_mm=played.y_mm[seen] - y,
+        row=row[seen].astype(np.int64),
+        seen_share=min(1.0, len(t) * frame_s / traced_s),
     )
 
 

@@ -20,6 +20,7 @@ from hysteresis.path_error import (
     PathError,
     PathFigures,
     StartError,
+    is_film,
     path_error,
     path_figures,
     start_errors,
@@ -274,9 +275,7 @@ def _rows(
     drawn: dict[str, dict[str, Floats]] = {}
     for key, error in errors.items():
         if error is not None:
-            drawn[key] = drawn_figures(
-                error, block_of_row[error.row], count, draws, tolerance_mm
-            )
+            drawn[key] = drawn_figures(error, block_of_row[error.row], count, draws, tolerance_mm)
     values = {key: _values(f) for key, f in figures.items() if f is not None}
     rows = []
     for name, (text, unit) in _NAMES.items():
@@ -339,7 +338,12 @@ def _notes(
                 "figures are those of that part"
             )
         step_s = float(np.median(np.diff(path.t_s)))
-        if step_s > COARSE_S:
+        if is_film(planned, path):
+            notes.append(
+                f"the spots played {names[key]} are {1000 * step_s:.0f} ms apart; each is compared "
+                "where it was seen, and what the spot did between them is not known"
+            )
+        elif step_s > COARSE_S:
             notes.append(
                 f"the spots played {names[key]} are {1000 * step_s:.0f} ms apart and joined by "
                 "straight lines, which adds error on curves and at corners"

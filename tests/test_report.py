@@ -132,9 +132,7 @@ def test_every_part_of_the_story_is_told(page: Page, findings: Findings) -> None
         assert words in page.words, words
 
 
-def test_the_figures_on_the_page_are_those_that_were_found(
-    page: Page, findings: Findings
-) -> None:
+def test_the_figures_on_the_page_are_those_that_were_found(page: Page, findings: Findings) -> None:
     assert findings.played is not None and findings.measured is not None
     for row in findings.played.rows:
         for cell in (row.before, row.after, row.ratio):

@@ -208,7 +208,8 @@ def test_what_a_reader_ought_to_know_is_said() -> None:
     )  # fmt: skip
     found = verify_played(PLANNED, filmed, None)
     assert any("33 ms apart" in note for note in found.notes)
-    assert found.before_figures is not None and found.before_figures.worst_mm > 0.05  # corners
+    # frames that lie on the wanted path are no error, though lines between them cut its corners
+    assert found.before_figures is not None and found.before_figures.worst_mm < 1e-9
 
 
 def test_nothing_played_of_the_trace_is_an_error() -> None:

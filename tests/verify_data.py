@@ -72,8 +72,9 @@ def recording_of(pattern: Pattern, spot, *, sigma_mm: float = SIGMA_MM, noise=No
     drives = [np.interp(fine, pattern.t_s, a) for a in (pattern.drive_x, pattern.drive_y)]
     x, y = (np.interp(t + EXPOSURE_S / 2, fine, a) for a in spot(fine, *drives))
     if noise is not None:
-        x, y = x + sigma_mm * noise.standard_normal(len(t)), y + sigma_mm * noise.standard_normal(
-            len(t)
+        x, y = (
+            x + sigma_mm * noise.standard_normal(len(t)),
+            y + sigma_mm * noise.standard_normal(len(t)),
         )
     row = np.clip(np.searchsorted(pattern.t_s, t, side="right") - 1, 0, len(pattern) - 2)
     n = len(t)

@@ -23,6 +23,13 @@ def command(
     typed: Annotated[
         Path | None, typer.Option(help="Filled-in reading sheet; the run's typed.csv if unsaid.")
     ] = None,
+    job: Annotated[
+        str, typer.Option(help="The log is of a played job: compensated or plain.")
+    ] = "",
+    drive: Annotated[
+        Path | None,
+        typer.Option(help="With --job: the drive that was played; the run's if unsaid."),
+    ] = None,
     keep: Annotated[
         str, typer.Option(help="Use these doubtful frames or readings all the same, e.g. 3,7.")
     ] = "",
@@ -36,12 +43,14 @@ def command(
     """Turn a camera log or a typed reading sheet into recording.csv.
 
     Rows in doubt stay in the table with a reason and are not used; --keep says otherwise.
-    No value is ever changed.
+    No value is ever changed. With --job the log of a filmed job becomes compensated.csv or
+    plain.csv, for verify.
 
     \b
     Example:
       hysteresis measure my-run --camera camera_log.csv
       hysteresis measure my-run --typed typed.csv --keep 17
+      hysteresis measure my-run --camera job_log.csv --job compensated
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
@@ -58,6 +67,9 @@ def command(
     )
 
     folder = open_run(run)
+    if job or drive is not None:
+        _job(folder, camera, job, drive, force)
+        return
     source, path = _source(folder, camera, typed)
     kept = _numbers(keep)
     refuse_overwrite(folder.recording_csv, force)
@@ -100,6 +112,50 @@ def command(
 _DECIMALS = {
     "t_s": 6, "exposure_s": 6, "x_mm": 5, "y_mm": 5, "sigma_x_mm": 6, "sigma_y_mm": 6,
 }  # fmt: skip
+
+
+def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, force: bool) -> None:
+    """Spots of a filmed job, for verify."""
+    from hysteresis.bench import read_bench
+    from hysteresis.cli.console import progress
+    from hysteresis.errors import InputError
+    from hysteresis.measure.from_job import measure_job
+    from hysteresis.run_folder import refuse_overwrite
+    from hysteresis.table_files import (
+        read_camera_log,
+        read_drive_csv,
+        read_timed_path,
+        write_timed_path,
+    )
+    from hysteresis.wav_files import read_drive_wav
+
+    places = {
+        "compensated": (folder.compensated_csv, folder.drive_wav),
+        "plain": (folder.plain_csv, folder.drive_plain_wav),
+    }
+    if job not in places:
+        raise InputError(
+            "--job says which job was filmed", value=job, mend="write compensated or plain"
+        )
+    if camera is None:
+        raise InputError("--job needs the log of the film", mend="add --camera FILE")
+    target, signal = places[job]
+    signal = drive or signal
+    refuse_overwrite(target, force)
+    bench = read_bench(folder.bench_toml)
+    log = read_camera_log(camera)
+    played = (
+        read_drive_wav(signal)[0] if signal.suffix.lower() == ".wav" else read_drive_csv(signal)
+    )
+    # the plain job's own error goes with its speed, so only the compensated one is shifted
+    planned = read_timed_path(folder.planned_csv) if job == "compensated" else None
+    with progress("Aligning the camera log to the job"):
+        spots, measured = measure_job(log, played, bench, planned)
+    write_timed_path(target, spots, decimals={"t_s": 6, "x_mm": 5, "y_mm": 5}, overwrite=force)
+    _print(measured, camera)
+    if planned is not None:
+        print("The spots are put beside the wanted path in time: a pure delay is no error here.")
+    print(f"Wrote {target}: {len(spots)} spots. Next:  hysteresis verify {folder.path}")
 
 
 def _source(folder: RunFolder, camera: Path | None, typed: Path | None) -> tuple[Source, Path]:

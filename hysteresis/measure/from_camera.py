@@ -33,12 +33,15 @@ def measure_camera(
     *,
     keep: AbstractSet[int] = frozenset(),
     keep_all: bool = False,
+    noise_px: float | None = None,
 ) -> Measured:
     """Turn a camera log of this pattern into a recording on the pattern's clock.
 
     Parameters
     ----------
     keep, keep_all : numbers of frames (or all) that are used although they look like outliers.
+    noise_px : standard deviation of a spot centre where it is known; else it is found from frames
+        at rest, of which a filmed job has none.
 
     Raises
     ------
@@ -69,8 +72,12 @@ def measure_camera(
         _mark(reason, _lit(pattern, t_s, exposure_s) < 1.0 - 1e-6, BEAM_OFF)
 
     good = np.flatnonzero(reason == "")
-    noise = noise_at_rest(
-        pattern, frames.frame[good], t_s[good], exposure_s, frames.u_px[good], frames.v_px[good]
+    noise = (
+        noise_at_rest(
+            pattern, frames.frame[good], t_s[good], exposure_s, frames.u_px[good], frames.v_px[good]
+        )
+        if noise_px is None
+        else Noise(np.full(2, noise_px), 0, 0.0)
     )
     sigma = registration.sigma_mm(frames.u_px, frames.v_px, noise.sigma_px)
     predicted, velocity, _ = _predicted(memory, t_s[good], spot[good], exposure_s)

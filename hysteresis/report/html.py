@@ -152,8 +152,7 @@ def _layers(played: Verification) -> Table | None:
         return plain(figures.rms_mm), plain(figures.bias_mm), plain(figures.worst_mm)
 
     rows = [
-        (str(layer.layer + 1), *cells(layer.before), *cells(layer.after))
-        for layer in played.layers
+        (str(layer.layer + 1), *cells(layer.before), *cells(layer.after)) for layer in played.layers
     ]
     return _table(
         ("layer", "rms before", "shift before", "worst before", "rms after", "shift after",

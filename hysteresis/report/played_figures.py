@@ -96,9 +96,7 @@ def _map(played: Verification) -> Picture:
         if error is None:
             continue
         mine = _in_layer(played, error, layer)
-        x, y = _broken(
-            mine.t_s, mine.x_mm + times * mine.dx_mm, mine.y_mm + times * mine.dy_mm
-        )
+        x, y = _broken(mine.t_s, mine.x_mm + times * mine.dx_mm, mine.y_mm + times * mine.dy_mm)
         axes.plot(x, y, label=words, **style)
     axes.set_aspect("equal", adjustable="datalim")
     axes.set_xlabel("x, mm")
@@ -235,8 +233,7 @@ def _clouds(played: Verification) -> Picture:
     return picture(
         figure,
         "clouds",
-        "Error vectors of the whole trace about the wanted spot; crosses: their means."
-        f"{circle}",
+        f"Error vectors of the whole trace about the wanted spot; crosses: their means.{circle}",
         "Clouds of error vectors without and with compensation around the wanted spot",
     )
 
@@ -277,5 +274,3 @@ def _evenly(weight_s: Floats, most: int) -> Any:
     """Places spread evenly over the traced time."""
     passed = np.cumsum(weight_s)
     return np.unique(np.searchsorted(passed, np.linspace(0.0, passed[-1], most, endpoint=False)))
-
-

@@ -36,9 +36,7 @@ def with_interval(estimate: Estimate | None) -> str:
     if not estimate.has_interval or half <= 1e-6 * abs(estimate.value):
         return plain(estimate.value)
     decimals = min(max(-_place(half, 2), 0), 8)
-    value, low, high = (
-        _fixed(v, decimals) for v in (estimate.value, estimate.low, estimate.high)
-    )
+    value, low, high = (_fixed(v, decimals) for v in (estimate.value, estimate.low, estimate.high))
     return f"{value} ({low} … {high})"
 
 
