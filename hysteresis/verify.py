@@ -148,7 +148,7 @@ def verify_played(
         tolerance_mm=tolerance_mm,
         blocks=int(block_of_row.max()) + 1,
         block_kind=kind,
-        notes=_notes(played, errors, figures),
+        notes=_notes(planned, played, errors, figures),
     )
 
 
@@ -321,6 +321,7 @@ def _row(
 
 
 def _notes(
+    planned: SpotPath,
     played: dict[str, SpotPath | None],
     errors: dict[str, PathError | None],
     figures: dict[str, PathFigures | None],

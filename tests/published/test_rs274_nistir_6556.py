@@ -2,7 +2,7 @@
 
 Source: T. R. Kramer, F. M. Proctor, E. Messina, "The NIST RS274/NGC Interpreter - Version 3",
 NISTIR 6556, National Institute of Standards and Technology, 17 August 2000 (public; read in a
-transcript of the report). Section numbers stand beside each check.
+copy of the report). Section numbers stand beside each check.
 """
 
 from __future__ import annotations
