@@ -88,7 +88,7 @@ def fit_recording(
     from threadpoolctl import threadpool_limits
 
     tell = progress or (lambda text, fraction: None)
-    seen = _after_conditioning(pattern, observations(pattern, recording))
+    seen = _driven(pattern, _after_conditioning(pattern, observations(pattern, recording)))
     options = candidates(pattern, seen, memory)
     nominal = nominal_optics(bench.optics)
     with threadpool_limits(limits=1):  # small dense algebra: more threads only wait
@@ -262,6 +262,19 @@ def _with_group_sigma(seen: Observations, solution: Solution) -> Observations:
         seen,
         sigma_x_mm=softened(seen.sigma_x_mm, solution.residual_x_mm),
         sigma_y_mm=softened(seen.sigma_y_mm, solution.residual_y_mm),
+    )
+
+
+def _driven(pattern: Pattern, seen: Observations) -> Observations:
+    """Leave out the axis that a pattern for the other one never drives: a camera sees it too."""
+    still = {"x": not np.any(pattern.drive_x), "y": not np.any(pattern.drive_y)}
+    if all(still.values()):
+        return seen
+    nothing = np.full(len(seen), np.nan)
+    return replace(
+        seen,
+        x_mm=nothing if still["x"] else seen.x_mm,
+        y_mm=nothing if still["y"] else seen.y_mm,
     )
 
 

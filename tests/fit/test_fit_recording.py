@@ -13,6 +13,8 @@ from hysteresis import virtual_bench
 from hysteresis.errors import DataError
 from hysteresis.fit import Fit, fit_recording
 from hysteresis.fit.fitted import quality
+from hysteresis.measure import measure_camera
+from hysteresis.plan.characterise import characterisation
 from hysteresis.tables import Pattern, Recording
 
 THREAD, METAL = ("braided-thread", 1), ("metal-flexure", 1)
@@ -185,3 +187,15 @@ def test_a_camera_log_that_ends_with_the_conditioning_is_refused() -> None:
     early = recording.t_s < pattern.t_s[list(pattern.segment).index("conditioning/001")] + 1.0
     with pytest.raises(DataError, match="after the conditioning at the start"):
         fit_recording(pattern, replace(recording, used=recording.used & early), bench())
+
+
+def test_an_axis_that_is_filmed_but_never_driven_is_left_out() -> None:
+    rig_bench = bench()
+    pattern = characterisation(rig_bench, minutes=2.0, axes="x")
+    rig = virtual_bench.make_rig(rig_bench, "braided-thread", 4)
+    played = virtual_bench.play(rig, pattern.t_s, pattern.drive_x, pattern.drive_y)
+    log = virtual_bench.photograph(played, rig_bench, 4)
+    fit = fit_recording(pattern, measure_camera(log, pattern, rig_bench).recording, rig_bench)
+    assert any("axis y was not measured, or not driven" in note for note in fit.notes)
+    assert fit.model.axis_y.friction.stiffness.sum() == 0.0
+    assert fit.model.axis_x.friction.stiffness.sum() > 0.05
