@@ -49,8 +49,8 @@ def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Ca
     for axis in "xy":
         if axis not in axes:
             notes.append(
-                f"axis {axis} was not measured, or not driven: it keeps its nominal gain, nothing of "
-                "its memory is known or compensated, and the forecast leaves it out"
+                f"axis {axis} was not measured, or not driven: it keeps its nominal gain, nothing "
+                "of its memory is known or compensated, and the forecast leaves it out"
             )
     return Candidates({n: replace(r, axes=axes) for n, r in recipes.items()}, tuple(notes))
 
@@ -145,7 +145,7 @@ def _few(seen: Observations, count: int, top: float, notes: list[str]) -> dict[s
     out["after-effect"] = creep
     out["both"] = replace(creep, slip_limits=limits)
     notes.append(
-        f"{count} readings of an axis carry at most the strength of the after-effect, no spectrum "
+        f"{count} readings of an axis carry at most the strength of the after-effect, not its spectrum, "
         "and no resonance; a camera log of a few minutes does"
     )
     return out
