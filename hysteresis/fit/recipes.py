@@ -145,8 +145,8 @@ def _few(seen: Observations, count: int, top: float, notes: list[str]) -> dict[s
     out["after-effect"] = creep
     out["both"] = replace(creep, slip_limits=limits)
     notes.append(
-        f"{count} readings of an axis carry at most the strength of the after-effect, not its spectrum, "
-        "and no resonance; a camera log of a few minutes does"
+        f"{count} readings of an axis carry at most the strength of the after-effect, not its "
+        "spectrum, and no resonance; a camera log of a few minutes does"
     )
     return out
 
