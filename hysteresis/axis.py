@@ -106,6 +106,12 @@ class AxisModel:
             self.elastic.linear + self.friction.stiffness.sum() + self.after_effect.stiffness.sum()
         )
 
+    def after_effect_share(self) -> float:
+        """Relaxation of torque per decade of time, between 1 and 100 s, over the stiffness."""
+        tau, k = self.after_effect.relaxation_time_s, self.after_effect.stiffness
+        drop = float(np.sum(k * (np.exp(-1.0 / tau) - np.exp(-100.0 / tau))))
+        return drop / 2.0 / self.small_signal_stiffness()
+
     def to_json(self) -> dict[str, Any]:
         return {
             "elastic": self.elastic.to_json(),

@@ -48,6 +48,8 @@ from hysteresis.table_files import read_pattern, read_recording, read_timed_path
 from hysteresis.tables import Bools, Floats, Pattern, Recording, SpotPath
 from hysteresis.verify import Forecast, Verification, verify_played
 
+SIMULATED = "Simulated on the virtual bench: no figure here was measured on a rig"
+
 
 @dataclass(frozen=True)
 class Source:
@@ -175,7 +177,7 @@ def gather(
     sources = tuple(Source(what, path.name, sha256_of(path)) for what, path in files.items())
     return Findings(
         bench=bench,
-        note=note,
+        note=note or (SIMULATED if run.simulated_txt.exists() else ""),
         command=command,
         made_at=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
         software=f"hysteresis {version('hysteresis')}, numpy {np.__version__}",

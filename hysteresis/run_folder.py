@@ -90,6 +90,11 @@ class RunFolder:
         return self.path / "job.json"
 
     @property
+    def simulated_txt(self) -> Path:
+        """There when the run was played on the virtual bench: its figures are simulated."""
+        return self.path / "simulated.txt"
+
+    @property
     def report_html(self) -> Path:
         """The report: one file, pictures inside."""
         return self.path / "report.html"

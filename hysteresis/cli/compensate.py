@@ -62,6 +62,7 @@ def command(
     _keep_apart(folder, target, path)
     for file in (target, folder.drive_plain_wav, folder.planned_csv, folder.job_json):
         refuse_overwrite(file, force)
+    stale = _of_the_job_before(folder, target, force)
     bench = read_bench(folder.bench_toml)
     fitted = read_model(folder.model_json, bench)
     with progress("Compensating", total=3) as advance:
@@ -76,12 +77,34 @@ def command(
         if result.excesses:
             raise LimitError(_too_much(result, path))
         _write(folder, bench, result, target, path, bits)
+        for file in stale:
+            file.unlink()
         advance()
     _print(result, [str(n) for n in notes.remarks], [str(w) for w in notes.skipped], bench)
     print(f"\nDrive: {target}")
-    print(f"Then:  hysteresis verify {run}")
+    for file in stale:
+        print(f"Removed {file}: it belonged to the job before.")
+    print("Play it, film it, and then:")
+    print(f"  hysteresis measure {run} --camera FILE --job compensated")
+    print(f"  hysteresis verify {run}")
     print()
     say_cautions()
+
+
+def _of_the_job_before(folder: RunFolder, target: Path, force: bool) -> list[Path]:
+    """Files there now that would then be taken for parts of the new job."""
+    from hysteresis.errors import InputError
+
+    stale = [folder.plain_csv, folder.compensated_csv]
+    if target.resolve() != folder.drive_wav.resolve():
+        stale.append(folder.drive_wav)
+    stale = [file for file in stale if file.exists()]
+    if stale and not force:
+        raise InputError(
+            "the file belongs to the job that was compensated before and is kept", file=stale[0],
+            mend="add --force to remove it, or work in another run folder",
+        )  # fmt: skip
+    return stale
 
 
 def _keep_apart(folder: RunFolder, target: Path, path: Path) -> None:
@@ -174,6 +197,8 @@ def _print(result: Compensated, remarks: list[str], skipped: list[str], bench: B
             "Note: without compensation the job would exceed a limit, so there is no "
             f"drive_plain.wav: {result.plain_excesses[0]}."
         )
+    if not result.planned.beam.any():
+        print("Mind: the path never has the beam on, so nothing of it is traced.")
     for note in (*result.notes, *remarks):
         print(f"Note: {note}.")
     for word in skipped:

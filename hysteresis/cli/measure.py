@@ -119,6 +119,7 @@ def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, f
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
     from hysteresis.errors import InputError
+    from hysteresis.files import read_json
     from hysteresis.measure.from_job import measure_job
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import (
@@ -140,6 +141,9 @@ def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, f
     if camera is None:
         raise InputError("--job needs the log of the film", mend="add --camera FILE")
     target, signal = places[job]
+    if drive is None and job == "compensated" and folder.job_json.exists():
+        name = read_json(folder.job_json).get("drive")
+        signal = folder.path / str(name or signal.name)
     signal = drive or signal
     refuse_overwrite(target, force)
     bench = read_bench(folder.bench_toml)

@@ -60,6 +60,7 @@ def command(
     """
     from hysteresis.bench import read_bench
     from hysteresis.errors import InputError
+    from hysteresis.files import write_atomic
     from hysteresis.run_folder import open_run
     from hysteresis.table_files import read_pattern
     from hysteresis.virtual_bench import make_rig
@@ -93,6 +94,7 @@ def command(
         facts += _any_drive(
             drive, bench, rig, out, camera_log, noise_px, place, rate_hz, force, before
         )
+    write_atomic(folder.simulated_txt, "This run was played on the virtual bench.\n")
     _print(rig, facts)
 
 

@@ -12,15 +12,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hysteresis.bench import Bench
-from hysteresis.errors import DataError
 from hysteresis.fit.finish import Solution, finish, optics_from_full
 from hysteresis.fit.held_out import HeldOut, held_out
 from hysteresis.fit.recipes import RICH, candidates, measured_axes
 from hysteresis.fit.resonance import start_dynamics
+from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern
 from hysteresis.fit.smooth import Smoothed, smooth
 from hysteresis.fit.start import start
 from hysteresis.fit.structure import Layout, Recipe, axis_from_full, layout
-from hysteresis.fit.uncertainty import discrepancy, standard_errors
+from hysteresis.fit.uncertainty import discrepancy, standard_errors, unseen_creep_mm
 from hysteresis.model import Discrepancy, RigModel, RigState
 from hysteresis.optics import RigOptics, deflection_from_spot, nominal_optics
 from hysteresis.recording import Grid, Observations, observations, simulation_grid
@@ -82,14 +82,15 @@ def fit_recording(
 
     `memory` forces one candidate by name; 'auto' takes the simplest whose held-out error is
     not clearly worse than the best. `zero_mm` is the standard uncertainty of absolute
-    positions (camera registration), passed on to the forecast. `progress(text, fraction)`.
-    Raises DataError when the data cannot carry a fit.
+    positions (camera registration); creep from before the pattern is added to it.
+    `progress(text, fraction)`. Raises DataError when the data cannot carry a fit.
     """
     from threadpoolctl import threadpool_limits
 
     tell = progress or (lambda text, fraction: None)
-    seen = _driven(pattern, _after_conditioning(pattern, observations(pattern, recording)))
+    seen = driven_only(pattern, after_conditioning(pattern, observations(pattern, recording)))
     options = candidates(pattern, seen, memory)
+    refuse_another_pattern(pattern, recording)
     nominal = nominal_optics(bench.optics)
     with threadpool_limits(limits=1):  # small dense algebra: more threads only wait
         tell("calibration without memory", 0.0)
@@ -118,6 +119,11 @@ def fit_recording(
         errors = standard_errors(solution, grid, seen, nominal)
     model, begin, end = _model_of(solution, grid, nominal)
     noise = _noise(recording)
+    creep_mm = unseen_creep_mm(
+        pattern,
+        (model.axis_x.after_effect_share(), model.axis_y.after_effect_share()),
+        (bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm),
+    )
     tell("done", 1.0)
     return Fit(
         model=model,
@@ -127,7 +133,13 @@ def fit_recording(
         names=solution.layout.names,
         values=solution.short,
         errors=errors,
-        discrepancy=discrepancy(held, seen, float(np.mean(noise)), zero_mm, rich=len(seen) >= RICH),
+        discrepancy=discrepancy(
+            held,
+            seen,
+            float(np.mean(noise)),
+            float(np.hypot(zero_mm, creep_mm)),
+            rich=len(seen) >= RICH,
+        ),
         seen=seen,
         residual_x_mm=solution.residual_x_mm,
         residual_y_mm=solution.residual_y_mm,
@@ -263,38 +275,6 @@ def _with_group_sigma(seen: Observations, solution: Solution) -> Observations:
         sigma_x_mm=softened(seen.sigma_x_mm, solution.residual_x_mm),
         sigma_y_mm=softened(seen.sigma_y_mm, solution.residual_y_mm),
     )
-
-
-def _driven(pattern: Pattern, seen: Observations) -> Observations:
-    """Leave out the axis that a pattern for the other one never drives: a camera sees it too."""
-    still = {"x": not np.any(pattern.drive_x), "y": not np.any(pattern.drive_y)}
-    if all(still.values()):
-        return seen
-    nothing = np.full(len(seen), np.nan)
-    return replace(
-        seen,
-        x_mm=nothing if still["x"] else seen.x_mm,
-        y_mm=nothing if still["y"] else seen.y_mm,
-    )
-
-
-def _after_conditioning(pattern: Pattern, seen: Observations) -> Observations:
-    """Leave out what was seen before the first conditioning ended: friction is unknown then."""
-    kinds = [name.split("/")[0] for name in pattern.segment]
-    if "conditioning" not in kinds:
-        return seen
-    first = kinds.index("conditioning")
-    last = first
-    while last < len(kinds) and kinds[last] == "conditioning":
-        last += 1
-    until = pattern.t_s[min(last, len(pattern) - 1)]
-    late = seen.take(seen.start_s >= until)
-    if len(late) < 2:
-        raise DataError(
-            "nothing usable was measured after the conditioning at the start; "
-            "measure the whole pattern"
-        )
-    return late
 
 
 def _choose(

@@ -82,7 +82,7 @@ def quality(fit: Fit) -> dict[str, float]:
             figures[f"resonance_{axis}_hz"] = model.dynamics.resonance_hz(stiffness)
             figures[f"damping_ratio_{axis}"] = model.dynamics.damping_ratio(stiffness)
         figures[f"friction_share_{axis}"] = float(model.friction.stiffness.sum()) / stiffness
-        figures[f"after_effect_per_decade_{axis}"] = _per_decade(model.after_effect, stiffness)
+        figures[f"after_effect_per_decade_{axis}"] = model.after_effect_share()
     figures["error_on_held_out_mm"] = fit.discrepancy.typical_mm
     return figures
 
@@ -120,12 +120,3 @@ def as_lmfit(fit: Fit) -> Any:
 
 def _rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.nanmean(values**2))) if np.isfinite(values).any() else float("nan")
-
-
-def _per_decade(after_effect: Any, stiffness: float) -> float:
-    """Relaxation of torque per decade about 1 to 100 s, as a share of the total stiffness."""
-    tau, k = after_effect.relaxation_time_s, after_effect.stiffness
-    if not len(tau):
-        return 0.0
-    drop = float(np.sum(k * (np.exp(-1.0 / tau) - np.exp(-100.0 / tau))))
-    return drop / 2.0 / stiffness

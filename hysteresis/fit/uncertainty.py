@@ -13,9 +13,10 @@ from hysteresis.fit.held_out import HeldOut
 from hysteresis.model import Discrepancy
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, Observations
-from hysteresis.tables import Floats, Ints
+from hysteresis.tables import Floats, Ints, Pattern
 
 FEW_SPREAD = 0.5  # natural logarithm (common practice, no source)
+JOB_S = 90.0  # after the pattern's end; a job like the study's, with its pause
 BLOCK_S = 0.34  # residuals are averaged over about this long before the noise is taken out
 
 
@@ -91,3 +92,25 @@ def _size(held: HeldOut, seen: Observations, rows: Ints, noise_mm: float) -> flo
         mean = np.bincount(block[ok], weights=r[ok])[filled] / count[filled]
         square += float(np.mean(mean**2 - noise_mm**2 / count[filled]))
     return float(np.sqrt(max(square, 0.0)))
+
+
+def unseen_creep_mm(
+    pattern: Pattern, per_decade: tuple[float, float], full_scale_mm: tuple[float, float]
+) -> float:
+    """How far creep from before the pattern may shift a job that follows it, as a distance.
+
+    What a rig did before is only seen through its fading during the pattern. Creep in
+    logarithmic time, C per decade, of excursions like the pattern's own fades on by
+    C · excursion · log10((T + t) / T) within t seconds after a pattern of T seconds
+    (Boltzmann's sum for one step, textbook viscoelasticity); t is `JOB_S`.
+    """
+    length = float(pattern.t_s[-1] - pattern.t_s[0])
+    decades = np.log10((length + JOB_S) / length)
+    square = 0.0
+    for drive, share, scale in zip(
+        (pattern.drive_x, pattern.drive_y), per_decade, full_scale_mm, strict=True
+    ):
+        middle = 0.5 * (drive[1:] ** 2 + drive[:-1] ** 2)
+        size = float(np.sqrt(np.sum(middle * np.diff(pattern.t_s)) / length))
+        square += (share * size * scale * decades) ** 2
+    return float(np.sqrt(square))

@@ -25,6 +25,8 @@ BLOCK_S = 20.0
 AxisState = tuple[Floats, Floats, Floats]
 Drive = tuple[Floats, Floats]  # vertex times and values
 
+MOST_SAMPLES = 4e7  # rows of a result: eleven hours at 1 kHz, about 4 GB
+
 
 @dataclass(frozen=True)
 class Played:
@@ -83,6 +85,12 @@ def play(
 
     n_sub = int(np.ceil(1.0 / (rate_hz * longest_step_s) - 1e-9))
     n_in, n_out = round(RUN_IN_S * rate_hz), round(RUN_OUT_S * rate_hz)
+    if (time[-1] - time[0]) * rate_hz > MOST_SAMPLES:
+        raise InputError(
+            f"the drive lasts {time[-1] - time[0]:.3g} s, more than can be played at "
+            f"{rate_hz:g} rows per second",
+            mend="check its times, or play a shorter part",
+        )
     n_inside = int(np.floor((time[-1] - time[0]) * rate_hz + 1e-6)) + 1
     clock = time[0] + np.arange(-n_in, n_inside + n_out) / rate_hz
     drives = tuple(_with_silence(time, u) for u in (ux, uy))

@@ -277,3 +277,31 @@ def test_the_demo_leaves_a_foreign_folder_alone(tmp_path: Path) -> None:
     assert "left alone" in refused(tmp_path, "demo", "--out", tmp_path / "file")
     assert call("demo", "--seed", -1, "--out", tmp_path / "new").returncode == 2
     assert not (tmp_path / "new").exists()
+
+
+def test_a_recording_of_the_pattern_before_is_not_fitted(run: Path) -> None:
+    model = (run / "model.json").read_bytes()
+    done("plan", run, "--minutes", "3", "--no-wav", "--force")
+    assert "belongs to another pattern" in refused(run, "fit", run, "--force")
+    assert (run / "model.json").read_bytes() == model
+
+
+def test_spots_of_the_job_before_are_not_taken_for_those_of_the_new_one(
+    run: Path, tile: Path
+) -> None:
+    spots = "t_s,x_mm,y_mm,beam\n0,0,0,1\n1,1,0,1\n"
+    for name in ("plain.csv", "compensated.csv"):
+        (run / name).write_text(spots)
+    assert "belongs to the job that was compensated before" in refused(run, "compensate", run, tile)
+    done("compensate", run, tile, "--force")
+    assert not (run / "compensated.csv").exists() and not (run / "plain.csv").exists()
+
+
+def test_a_drive_without_end_is_refused(run: Path, tmp_path: Path) -> None:
+    drive = tmp_path / "long.csv"
+    drive.write_text("t_s,drive_x,drive_y,beam\n0,0,0,0\n1,0.5,0,1\n1e9,0,0,0\n")
+    said = refused(
+        run, "virtual", run, "--suspension", "braided-thread", "--play", drive,
+        "--out", tmp_path / "spots.csv",
+    )  # fmt: skip
+    assert "more than can be played" in said
