@@ -72,9 +72,9 @@ def with_lead_in(
     and the way back to the centre after it.
 
     `amplitude_fs` is the first swing of the deflection. Both axes swing to the positive side
-    first, as the conditioning of the patterns does, so that what little it leaves is what the
-    fit saw. The lead-in starts at the deflection of
-    `state`, so that the drive starts without a jump, and ends at rest on the first point.
+    first, as the conditioning of the patterns does, so that what little it leaves is what the fit
+    saw. The lead-in starts at the deflection of `state`, so that the drive starts without a jump,
+    and ends at rest on the first point.
     """
     step = even_step_s(bench)
     path = evenly(path, step)

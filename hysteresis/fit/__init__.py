@@ -116,7 +116,7 @@ def fit_recording(
         chosen, choices = _choose(tried, seen)
         grid, solution, held = tried[chosen]
         tell("standard errors", 0.97)
-        errors = standard_errors(solution, grid, seen, nominal)
+        errors = standard_errors(solution, seen)
     model, begin, end = _model_of(solution, grid, nominal)
     noise = _noise(recording)
     creep_mm = unseen_creep_mm(
@@ -226,12 +226,11 @@ def _slow_first(
     still = replace(recipe, dynamics=False)
     still_plan = layout(still)
     coarse = _coarse(grid)
-    keep_rows = _slow_rows(grid, seen)
+    slow = seen.take(_slow_rows(grid, seen))
     short = start(still_plan, grid, smoothed)
-    solution = finish(still_plan, short, coarse, seen.take(keep_rows), nominal, steps=8)
+    solution = finish(still_plan, short, coarse, slow, nominal, steps=8)
     solution = finish(
-        still_plan, solution.short, coarse,
-        _with_group_sigma(seen.take(keep_rows), solution), nominal, steps=10,
+        still_plan, solution.short, coarse, _with_group_sigma(slow, solution), nominal, steps=10
     )  # fmt: skip
     out = np.zeros(len(plan.names))
     for name, value in zip(still_plan.names, solution.short, strict=True):
@@ -262,6 +261,7 @@ def _slow_rows(grid: Grid, seen: Observations) -> Bools:
 
 
 def _with_group_sigma(seen: Observations, solution: Solution) -> Observations:
+    """The observations with sigma at least as large as their group's own residuals."""
     names, number = np.unique(seen.group, return_inverse=True)
 
     def softened(sigma: Floats, residual: Floats) -> Floats:

@@ -11,8 +11,7 @@ import numpy as np
 from hysteresis.fit.finish import Solution
 from hysteresis.fit.held_out import HeldOut
 from hysteresis.model import Discrepancy
-from hysteresis.optics import RigOptics
-from hysteresis.recording import Grid, Observations
+from hysteresis.recording import Observations
 from hysteresis.tables import Floats, Ints, Pattern
 
 FEW_SPREAD = 0.5  # natural logarithm (common practice, no source)
@@ -20,9 +19,7 @@ JOB_S = 90.0  # after the pattern's end; a job like the study's, with its pause
 BLOCK_S = 0.34  # residuals are averaged over about this long before the noise is taken out
 
 
-def standard_errors(
-    solution: Solution, grid: Grid, seen: Observations, nominal: RigOptics
-) -> Floats:
+def standard_errors(solution: Solution, seen: Observations) -> Floats:
     """Standard error of every short unknown; NaN where it sits at its bound.
 
     Gauss-Newton covariance with priors on the free set, times the design effect of the

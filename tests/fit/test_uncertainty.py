@@ -39,7 +39,7 @@ def frames(x: Floats, y: Floats, sigma_mm: float, group: str | np.ndarray = "for
 def errors_of(sigma_mm: float, seed: int) -> tuple[Floats, Floats, Solution]:
     plan, seen = own_data(sigma_mm, sigma_mm, seed)
     solution = finish(plan, true_short(plan), GRID, seen, NOMINAL)
-    return standard_errors(solution, GRID, seen, NOMINAL), solution.short, solution
+    return standard_errors(solution, seen), solution.short, solution
 
 
 def test_twice_the_noise_gives_twice_the_standard_error() -> None:
