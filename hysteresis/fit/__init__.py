@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hysteresis.bench import Bench
-from hysteresis.fit.finish import Solution, finish, optics_from_full
+from hysteresis.fit.finish import Solution, finish
 from hysteresis.fit.held_out import HeldOut, held_out
+from hysteresis.fit.predict import optics_from_full
 from hysteresis.fit.recipes import RICH, candidates, measured_axes
 from hysteresis.fit.resonance import start_dynamics
 from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from hysteresis.fit.bounded import compress, solve_bounded
-from hysteresis.fit.finish import HUBER, Solution, predict
+from hysteresis.fit.finish import HUBER, Solution
+from hysteresis.fit.predict import predict
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, Observations
 from hysteresis.tables import Floats, Ints

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from hysteresis.axis import AxisModel
-from hysteresis.fit.finish import optics_from_full
+from hysteresis.fit.predict import optics_from_full
 from hysteresis.fit.structure import Layout, axis_from_full
 from hysteresis.operators.elastic import Dynamics
 from hysteresis.optics import RigOptics, spot_from_deflection

@@ -10,7 +10,8 @@ from fitted_rigs import EXPOSURE_S, FRAME_S, bench, observed
 from scipy.integrate import solve_ivp
 from verify_data import ladder, pattern_of
 
-from hysteresis.fit.finish import Solution, finish, predict
+from hysteresis.fit.finish import Solution, finish
+from hysteresis.fit.predict import predict
 from hysteresis.fit.structure import Layout, Recipe, layout
 from hysteresis.optics import nominal_optics
 from hysteresis.recording import Observations, simulation_grid

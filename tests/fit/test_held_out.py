@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from fitted_rigs import observed
 
-from hysteresis.fit.finish import finish, predict
+from hysteresis.fit.finish import finish
 from hysteresis.fit.held_out import folds_of, held_out
+from hysteresis.fit.predict import predict
 
 from .test_finish import GRID, NOMINAL, first_guess, own_data, rms
 

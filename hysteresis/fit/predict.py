@@ -1,0 +1,101 @@
+"""Spots that a vector of unknowns foretells at each observation, and their exact derivatives.
+
+Drive -> angle -> optics -> exposure; sensitivities come from the same recursion, no differences.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+
+from hysteresis.axis import AxisModel
+from hysteresis.fit.structure import CLOCK, Layout, axis_from_full
+from hysteresis.kernels import torque_balance
+from hysteresis.optics import FREE as OPTICS
+from hysteresis.optics import RigOptics, spot_with_slopes
+from hysteresis.recording import Grid, Observations, average
+from hysteresis.tables import Floats
+
+
+def optics_from_full(full: Floats, nominal: RigOptics, first: int) -> RigOptics:
+    """The rig's optics for a full vector whose optical part starts at `first`."""
+    return replace(nominal, **dict(zip(OPTICS, map(float, full[first:]), strict=False)))
+
+
+def predict(
+    layout: Layout, short: Floats, grid: Grid, seen: Observations, nominal: RigOptics,
+    *, slopes: bool,
+) -> tuple[Floats, Floats, Floats | None]:  # fmt: skip
+    """Spots (mm) at each observation for a short vector, and with `slopes` the Jacobian (2f, s).
+
+    Rows of the Jacobian: all x, then all y.
+    """
+    full = layout.full(short)
+    per = layout.per_axis
+    head = 2 * per + len(OPTICS)
+    optics = optics_from_full(full, nominal, 2 * per)
+    offset, drift = full[head], full[head + 1]
+    # true start on the drive clock, for small corrections of the clock found beforehand
+    middle = 0.5 * (grid.t_s[0] + grid.t_s[-1])
+    start = seen.start_s + offset + drift * (seen.start_s - middle)
+
+    def one_axis(a: int) -> tuple[Floats, Floats]:
+        axis, history = axis_from_full(layout.recipe, full[a * per : (a + 1) * per])
+        drive = grid.drive_x if a == 0 else grid.drive_y
+        state = axis.branch_state(history)
+        if slopes:
+            theta, slope = torque_balance.deflection_with_sensitivities(
+                drive, grid.step_s, *axis.packed(), state
+            )
+            columns = np.column_stack([theta, _by_history_torque(layout, axis, history, slope)])
+        else:
+            theta = torque_balance.deflection_from_drive(drive, grid.step_s, *axis.packed(), state)
+            columns = theta[:, None]
+        return average(grid, columns, start, seen.exposure_s), theta
+
+    with ThreadPoolExecutor(2) as pool:
+        (mean_x, theta_x), (mean_y, theta_y) = pool.map(one_axis, (0, 1))
+    x, y, by_angle, by_optics = spot_with_slopes(mean_x[:, 0], mean_y[:, 0], optics)
+    late = (seen.start_s - middle) / max(grid.t_s[-1] - grid.t_s[0], 1e-9)
+    x = x + full[head + len(CLOCK)] * late
+    y = y + full[head + len(CLOCK) + 1] * late
+    if not slopes:
+        return x, y, None
+    frames = len(x)
+    jacobian = np.zeros((2 * frames, layout.spread.shape[0]))
+    for row in (0, 1):
+        out = jacobian[row * frames : (row + 1) * frames]
+        out[:, :per] = by_angle[:, row, 0, None] * mean_x[:, 1:]
+        out[:, per : 2 * per] = by_angle[:, row, 1, None] * mean_y[:, 1:]
+        out[:, 2 * per : head] = by_optics[:, row]
+        rate_x = _rate_over_exposure(grid, theta_x, start, seen.exposure_s)
+        rate_y = _rate_over_exposure(grid, theta_y, start, seen.exposure_s)
+        speed = by_angle[:, row, 0] * rate_x + by_angle[:, row, 1] * rate_y
+        out[:, head] = speed
+        out[:, head + 1] = speed * (seen.start_s - middle)
+        out[:, head + len(CLOCK) + row] = late
+    return x, y, layout.shorten(jacobian)
+
+
+def _by_history_torque(layout: Layout, axis: AxisModel, stretch: Floats, slope: Floats) -> Floats:
+    """Derivatives by the branches' torque at the start instead of their stretch, in place.
+
+    torque = stiffness × stretch, so at a fixed torque a stiffer branch starts less stretched.
+    """
+    branches = axis.after_effect.stiffness
+    if branches.size:
+        first = slope.shape[1] - 2 * branches.size
+        by_torque = slope[:, first + branches.size :]
+        by_torque /= branches
+        slope[:, first : first + branches.size] -= stretch * by_torque
+    return slope
+
+
+def _rate_over_exposure(grid: Grid, theta: Floats, start: Floats, exposure: Floats) -> Floats:
+    """Derivative of the exposure's mean by its start: difference of the ends over its length."""
+    length = np.where(exposure > 0, exposure, 1e-3)
+    return np.asarray(
+        (np.interp(start + length, grid.t_s, theta) - np.interp(start, grid.t_s, theta)) / length
+    )
