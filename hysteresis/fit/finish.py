@@ -1,7 +1,7 @@
 """Stage 3, finish: prediction-error least squares on what was really measured.
 
 Drive -> angle -> optics -> exposure, compared with each frame; exact sensitivities from the same
-recursion; a damped Gauss-Newton step under bounds on the compressed Jacobian; robust weights.
+recursion; robust loss, bounds and priors as `gauss_newton` minimises them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hysteresis.fit.bounded import compress, solve_bounded
+from hysteresis.fit.gauss_newton import minimise
 from hysteresis.fit.predict import predict
 from hysteresis.fit.structure import Layout
 from hysteresis.optics import RigOptics
@@ -27,7 +27,8 @@ class Solution:
 
     `short` (s,); `residual_x_mm`, `residual_y_mm` (f,) measured minus model (NaN: not measured);
     `root` (s, s): R of the weighted Jacobian with priors, at the solution; `cost`: half the
-    robust weighted square sum with priors; `converged`: False when the step limit was reached.
+    robust weighted square sum with priors; `converged`: False when the step limit was reached or
+    no step brought what the derivatives promised.
     """
 
     layout: Layout
@@ -50,77 +51,35 @@ def finish(
     steps: int = 30,
     progress: Callable[[int, float], None] | None = None,
 ) -> Solution:
-    """Minimise the robust square sum from `short` on. See the module's text for the method."""
-    measured = np.concatenate([seen.x_mm, seen.y_mm])
-    sigma = np.concatenate([seen.sigma_x_mm, seen.sigma_y_mm])
-    good = np.isfinite(measured) & np.isfinite(sigma)
+    """Minimise the robust square sum from `short` on. The method: see `gauss_newton`."""
     prior_root = np.where(np.isfinite(layout.prior_sd), 1.0 / layout.prior_sd, 0.0)
-
-    def residual(x: Floats, y: Floats) -> Floats:
-        return (measured - np.concatenate([x, y]))[good] / sigma[good]
-
-    def cost_of(r: Floats, at: Floats) -> float:
-        size = np.abs(r)
-        loss = np.where(size <= HUBER, 0.5 * size**2, HUBER * size - 0.5 * HUBER**2)
-        return float(loss.sum() + 0.5 * np.sum((prior_root * (at - layout.prior_mean)) ** 2))
-
-    damping = 1e-4
-    x, y, jacobian = predict(layout, short, grid, seen, nominal, slopes=True)
-    r = residual(x, y)
-    cost = cost_of(r, short)
-    converged = False
-    root = np.eye(len(short))
-    step_count = 0
-    while step_count < steps:
-        assert jacobian is not None
-        weight = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(r), 1e-12)))
-        matrix = (jacobian[good] / sigma[good, None]) * weight[:, None]
-        pull = prior_root * (layout.prior_mean - short)
-        root, target, _ = compress(
-            np.vstack([matrix, np.diag(prior_root)]), np.concatenate([r * weight, pull])
-        )
-        if converged:
-            break
-        scale = np.sqrt(np.sum(root**2, axis=0))
-        accepted = False
-        for _ in range(8):
-            damped = np.vstack([root, np.sqrt(damping) * np.diag(scale)])
-            # unknown: the new vector itself, so that bounds at zero are plain non-negativity
-            aim = np.concatenate([target + root @ short, np.sqrt(damping) * scale * short])
-            new = solve_bounded(damped, aim, layout.not_negative)
-            new = _keep_stiff(layout, new)
-            nx, ny, _ = predict(layout, new, grid, seen, nominal, slopes=False)
-            nr = residual(nx, ny)
-            new_cost = cost_of(nr, new)
-            if np.isfinite(new_cost) and new_cost < cost:
-                accepted = True
-                break
-            damping = max(damping * 10.0, 1e-6)
-        step_count += 1
-        if not accepted:
-            converged = True
-            continue
-        gain = cost - new_cost
-        short, cost = new, new_cost
-        damping = max(damping * 0.1, 1e-9)
-        if progress is not None:
-            progress(step_count, cost)
-        # the cost of a good fit is about half the number of rows: stop when a step changes
-        # nothing that the rows could tell
-        converged = gain < 0.01 + 5e-5 * cost
-        x, y, jacobian = predict(layout, short, grid, seen, nominal, slopes=True)
-        r = residual(x, y)
-    everything = measured - np.concatenate([x, y])
     frames = len(seen)
+
+    def spots(at: Floats, slopes: bool) -> tuple[Floats, Floats | None]:
+        x, y, jacobian = predict(layout, at, grid, seen, nominal, slopes=slopes)
+        return np.concatenate([x, y]), jacobian
+
+    found = minimise(
+        spots,
+        short,
+        np.concatenate([seen.x_mm, seen.y_mm]),
+        np.concatenate([seen.sigma_x_mm, seen.sigma_y_mm]),
+        not_negative=layout.not_negative,
+        prior_rows=(np.diag(prior_root), prior_root * layout.prior_mean),
+        huber=HUBER,
+        steps=steps,
+        project=lambda at: _keep_stiff(layout, at),
+        progress=progress,
+    )
     return Solution(
         layout=layout,
-        short=short,
-        residual_x_mm=everything[:frames],
-        residual_y_mm=everything[frames:],
-        root=root,
-        cost=cost,
-        iterations=step_count,
-        converged=converged,
+        short=found.at,
+        residual_x_mm=found.residual[:frames],
+        residual_y_mm=found.residual[frames:],
+        root=found.root,
+        cost=found.cost,
+        iterations=found.iterations,
+        converged=found.converged,
     )
 
 
