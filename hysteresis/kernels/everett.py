@@ -1,0 +1,361 @@
+"""Preisach memory: torque by the Everett function of a plane of cells and a stack of reversals.
+
+Angles x_0 < … < x_N, symmetric about 0 with x_{N/2} = 0, cut the half plane a ≥ b of switching
+pairs (up at a, down at b) into square cells and, on the diagonal, triangles. Density is uniform
+in each; `mass` of cell (i, j), i ≥ j, holds a in [x_i, x_{i+1}] and b in [x_j, x_{j+1}].
+On the way from α down to β (or up from β to α) the part f_i of [x_i, x_{i+1}] is passed, and
+
+    E(α, β) = Σ mass_ij f_i f_j                       sense +1: a response that lags
+    E(α, β) = Σ mass_ij (1 − (1 − f_i)(1 − f_j))      sense −1: a torque that resists
+
+is the change of the output (Everett's integral over the triangle of the pairs that switch;
+Mayergoyz, Mathematical Models of Hysteresis, from memory). The second is one-valued
+stiffness minus the first: Σ mass_ij (f_i + f_j) − Σ mass_ij f_i f_j. A density ≥ 0 makes the first
+lag behind its input, which as a torque would *give* energy in a closed cycle; the second rises
+with the angle, takes energy, and holds the stop as the special case of mass on a − b = 2 limit.
+In one cell of each angle both are bilinear between the values at nodes, less t(1 − t) Q for
+each of the two diagonal cells, Q = sense × mass of the triangle: quadratic along a run.
+
+Reversals that still matter lie in a stack, outermost first, each with the output there; a run
+that passes the last but one wipes both out. Below the first lies the demagnetised state, whose
+border is a + b = 0: a first reversal e_1 has −e_1 as its partner, and an empty stack is the
+initial curve. So rest is exact and needs no staircase. Beyond x_0, x_N the output is constant.
+
+`shape` = N, capacity, sense, node (N+1), linear L (N) and quadratic Q (N) part of E inside one
+cell, initial curve at the nodes (N+1) with its linear A and quadratic B part per cell (N each),
+E between nodes (N+1)². `z` = count, extremes (capacity).
+`work` = count, cell, extremes, their cells, outputs there (capacity each), one row of cells (N).
+A full stack forgets the two innermost reversals to make room; the output then jumps by the mass
+of the small rectangle between them, of the order of density × (innermost loop)².
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hysteresis.kernels.compiled import compiled
+from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
+
+HEAD = 3  # entries of shape before the nodes
+
+
+def work_size(shape):
+    """Length of the working array."""
+    return 2 + 3 * int(shape[1]) + int(shape[0])
+
+
+def _cell(shape, x):
+    """Cell of an angle within the grid: the last whose lower node is not above it."""
+    low, high = 0, int(shape[0])
+    while high - low > 1:
+        mid = (low + high) // 2
+        if shape[HEAD + mid] <= x:
+            low = mid
+        else:
+            high = mid
+    return low
+
+
+def _clamped(shape, x):
+    top = shape[HEAD + int(shape[0])]
+    return top if x > top else (-top if x < -top else x)
+
+
+def everett(shape, upper, i, lower, j):
+    """E(upper, lower) and its derivatives by both; `upper` in cell i, `lower` in cell j ≤ i."""
+    n = int(shape[0])
+    linear = HEAD + n + 1
+    square = linear + n
+    table = HEAD + 6 * n + 2
+    x, y = shape[HEAD + i], shape[HEAD + j]
+    wide, high = shape[HEAD + i + 1] - x, shape[HEAD + j + 1] - y
+    if i == j:
+        d = (upper - lower) / wide
+        p, q = shape[linear + i], shape[square + i]
+        slope = (p + 2.0 * q * d) / wide
+        return d * (p + q * d), slope, -slope
+    s, t = (upper - x) / wide, (lower - y) / high
+    p, q = shape[square + i], shape[square + j]
+    k = table + i * (n + 1) + j
+    v00, v01, v10, v11 = shape[k], shape[k + 1], shape[k + n + 1], shape[k + n + 2]
+    near = v00 + t * (v01 - v00)
+    far = v10 + t * (v11 - v10)
+    left = v00 + s * (v10 - v00)
+    right = v01 + s * (v11 - v01)
+    value = near + s * (far - near) - s * (1.0 - s) * p - t * (1.0 - t) * q
+    return (
+        value,
+        (far - near - (1.0 - 2.0 * s) * p) / wide,
+        (right - left - (1.0 - 2.0 * t) * q) / high,
+    )
+
+
+def initial(shape, theta):
+    """Initial curve from rest, and its slope; `theta` within the grid."""
+    n = int(shape[0])
+    curve = HEAD + 3 * n + 1
+    j = _cell(shape, theta)
+    wide = shape[HEAD + j + 1] - shape[HEAD + j]
+    a, b = shape[curve + n + 1 + j], shape[curve + 2 * n + 1 + j]
+    if theta >= 0.0:
+        s = (theta - shape[HEAD + j]) / wide
+        return shape[curve + j] + s * (a + b * s), (a + 2.0 * b * s) / wide
+    s = (shape[HEAD + j + 1] - theta) / wide
+    return shape[curve + j + 1] - s * (a + b * s), (a + 2.0 * b * s) / wide
+
+
+def output(shape, work, theta):
+    """Output at `theta` on the present run, and its slope along the run (0 outside the grid)."""
+    x = _clamped(shape, theta)
+    count = int(work[0])
+    if count == 0:
+        value, slope = initial(shape, x)
+    else:
+        cap = int(shape[1])
+        last = work[1 + count]
+        i = int(work[1 + cap + count])
+        before = work[1 + 2 * cap + count]
+        if x < last:
+            change, _, slope = everett(shape, last, i, x, _cell(shape, x))
+            value, slope = before - change, -slope
+        else:
+            change, slope, _ = everett(shape, x, _cell(shape, x), last, i)
+            value = before + change
+    return value, (slope if x == theta else 0.0)
+
+
+def load(shape, z, theta, work):
+    """Working form of the state; reversals that an angle so far out has wiped are left out."""
+    cap = int(shape[1])
+    count = int(z[0])
+    work[0] = 0.0
+    for k in range(1, count + 1):
+        work[1 + k] = _clamped(shape, z[k])
+        work[1 + cap + k] = _cell(shape, work[1 + k])
+        work[1 + 2 * cap + k] = output(shape, work, work[1 + k])[0]
+        work[0] = k
+    if count > 0:
+        x = _clamped(shape, theta)
+        way = -1.0 if _is_upper(work) else 1.0
+        if way * (x - work[1 + count]) < 0.0:  # beyond the last reversal
+            work[0] -= 1.0
+            way = -way
+        wipe(shape, work, x, way)
+
+
+def store(shape, work, z):
+    """State from the working form."""
+    z[:] = 0.0
+    z[0] = work[0]
+    for k in range(1, int(work[0]) + 1):
+        z[k] = work[1 + k]
+
+
+def _target(work):
+    """Angle at which the present run wipes the last two reversals, or the only one."""
+    count = int(work[0])
+    return work[count] if count > 1 else -work[2]
+
+
+def _is_upper(work):
+    """Whether the last reversal was one from up to down."""
+    return work[1 + int(work[0])] > _target(work)
+
+
+def wipe(shape, work, theta, way):
+    """Take from the stack what a run in direction `way` has passed on reaching `theta`."""
+    while work[0] > 0.0 and way * (theta - _target(work)) >= 0.0:
+        work[0] = work[0] - 2.0 if work[0] > 1.0 else 0.0
+
+
+def decision(shape, work, theta, way):
+    """What motion from `theta` into `way` does: +1 reverses there, -1 undoes the last reversal."""
+    count = int(work[0])
+    x = _clamped(shape, theta)
+    if count == 0:
+        return 1 if way * x < 0.0 else 0
+    last = work[1 + count]
+    if x != last:
+        return 1 if way * (x - last) < 0.0 else 0
+    return 0 if _is_upper(work) == (way < 0.0) else -1  # still at the last reversal
+
+
+def room(shape, work):
+    """Reversals that stay when one more comes in."""
+    count = int(work[0])
+    return count - 2 if count == int(shape[1]) else count
+
+
+def reverse(shape, work, theta, way):
+    """Motion from `theta` into `way`: the stack afterwards."""
+    what = decision(shape, work, theta, way)
+    if what < 0:
+        work[0] -= 1.0
+    elif what > 0:
+        cap = int(shape[1])
+        work[0] = room(shape, work)
+        x = _clamped(shape, theta)
+        value, _ = output(shape, work, x)
+        count = int(work[0]) + 1
+        work[1 + count] = x
+        work[1 + cap + count] = _cell(shape, x)
+        work[1 + 2 * cap + count] = value
+        work[0] = count
+
+
+def follow(shape, work, before, theta):
+    """Move from `before` to `theta`; the output there. One step whatever the number of cells."""
+    start, end = _clamped(shape, before), _clamped(shape, theta)
+    if end != start:
+        way = 1.0 if end > start else -1.0
+        reverse(shape, work, start, way)
+        wipe(shape, work, end, way)
+    return output(shape, work, end)[0]
+
+
+def torque_path(shape, theta, theta_before, z, work):
+    """Output along a path of the angle; `z` is updated in place."""
+    out = np.empty(theta.size)
+    load(shape, z, theta_before, work)
+    before = theta_before
+    for n in range(theta.size):
+        out[n] = follow(shape, work, before, theta[n])
+        before = theta[n]
+    store(shape, work, z)
+    return out
+
+
+# Pieces, for the loop that all memories share (see kernels.memory) ------------------------------
+
+
+def begin(shape, z, theta, work, piece):
+    """Working form of the state `z` at the angle `theta`; no direction yet."""
+    load(shape, z, theta, work)
+    piece[REF] = theta
+    piece[C0] = output(shape, work, theta)[0]
+    piece[C1] = piece[C2] = piece[C3] = 0.0
+    piece[END] = theta
+    piece[WAY] = 0.0
+
+
+def turn(shape, work, piece, theta, way):
+    """Motion begins or reverses at `theta`."""
+    n = int(shape[0])
+    top = shape[HEAD + n]
+    reverse(shape, work, theta, way)
+    piece[WAY] = way
+    if abs(theta) > top or way * theta >= top:
+        work[1] = n if theta > 0.0 else -1
+        side = top if theta > 0.0 else -top
+        piece[REF] = side
+        piece[C0] = output(shape, work, side)[0]
+        piece[C1] = piece[C2] = piece[C3] = 0.0
+        piece[END] = side if way * theta < 0.0 else way * np.inf
+        return
+    j = _cell(shape, theta)
+    if way < 0.0 and theta == shape[HEAD + j]:
+        j -= 1
+    work[1] = j
+    _fill(shape, work, piece)
+
+
+def onward(shape, work, piece):
+    """The end of the piece is reached: a node, or an angle that wipes reversals out."""
+    n = int(shape[0])
+    way = piece[WAY]
+    at = piece[END]
+    j = int(work[1])
+    if j == n or j == -1:  # back from outside
+        work[1] = j - 1 if j == n else 0
+        _fill(shape, work, piece)
+        return
+    wipe(shape, work, at, way)
+    if at == shape[HEAD + j + (1 if way > 0.0 else 0)]:
+        j += int(way)
+        work[1] = j
+    if j == n or j == -1:
+        piece[REF] = at
+        piece[C0] = output(shape, work, at)[0]
+        piece[C1] = piece[C2] = piece[C3] = 0.0
+        piece[END] = way * np.inf
+        return
+    _fill(shape, work, piece)
+
+
+def _fill(shape, work, piece):
+    """The piece of the present run in the present cell: the same however it was reached."""
+    n = int(shape[0])
+    cap = int(shape[1])
+    linear = HEAD + n + 1
+    square = linear + n
+    curve = square + n
+    table = HEAD + 6 * n + 2
+    j = int(work[1])
+    way = piece[WAY]
+    x0, x1 = shape[HEAD + j], shape[HEAD + j + 1]
+    wide = x1 - x0
+    count = int(work[0])
+    piece[C3] = 0.0
+    piece[END] = x1 if way > 0.0 else x0
+    if count == 0:
+        near = j if way > 0.0 else j + 1
+        piece[REF] = shape[HEAD + near]
+        piece[C0] = shape[curve + near]
+        piece[C1] = shape[curve + n + 1 + j] / wide
+        piece[C2] = way * shape[curve + 2 * n + 1 + j] / (wide * wide)
+        return
+    target = _target(work)
+    if way * (target - piece[END]) < 0.0:
+        piece[END] = target
+    last = work[1 + count]
+    i = int(work[1 + cap + count])
+    before = work[1 + 2 * cap + count]
+    q = way * shape[square + j] / (wide * wide)
+    if i == j:
+        piece[REF] = last
+        piece[C0] = before
+        piece[C1] = shape[linear + j] / wide
+    else:
+        t = (last - shape[HEAD + i]) / (shape[HEAD + i + 1] - shape[HEAD + i])
+        # from the last reversal to both nodes of the cell
+        if way > 0.0:
+            k = table + j * (n + 1) + i
+            near = shape[k] + t * (shape[k + 1] - shape[k])
+            k += n + 1
+            far = shape[k] + t * (shape[k + 1] - shape[k])
+        else:
+            k = table + i * (n + 1) + j
+            near = shape[k] + t * (shape[k + n + 1] - shape[k])
+            far = shape[k + 1] + t * (shape[k + n + 2] - shape[k + 1])
+        piece[REF] = x0
+        piece[C0] = before + way * (near - t * (1.0 - t) * shape[square + i])
+        piece[C1] = way * (far - near - shape[square + j]) / wide
+    piece[C2] = q
+
+
+def finish(shape, work, piece, theta, z):
+    """State at the angle `theta`, into `z`."""
+    store(shape, work, z)
+
+
+work_size = compiled(work_size)
+_cell = compiled(_cell)
+_clamped = compiled(_clamped)
+everett = compiled(everett)
+initial = compiled(initial)
+output = compiled(output)
+_target = compiled(_target)
+_is_upper = compiled(_is_upper)
+wipe = compiled(wipe)
+load = compiled(load)
+store = compiled(store)
+decision = compiled(decision)
+room = compiled(room)
+reverse = compiled(reverse)
+follow = compiled(follow)
+torque_path = compiled(torque_path)
+begin = compiled(begin)
+_fill = compiled(_fill)
+turn = compiled(turn)
+onward = compiled(onward)
+finish = compiled(finish)
