@@ -39,8 +39,9 @@ class ComplianceAxis:
     equation: u = z ± r where a play moves, u = x + τ x' in a mode).
 
     Rounding: `deflection` is good to about (elements + samples) ε × Σ weights × largest drive,
-    `drive` to twice that over the least slope of the curve. The factor two is the sum of Kuhnen's
-    inverse weights without sign, and that of the kernel by which Kelvin creep is inverted.
+    `drive` to twice that over the least slope of the curve. The two is the sum of the sizes of
+    Kuhnen's inverse weights, and of the kernel that inverts Kelvin creep; for both together and a
+    bent curve it is not proved, but holds for whatever tests/property makes up.
 
     Raises ValueError where lists disagree, times or thresholds do not rise from above 0, a weight
     is negative, or the curve does not rise strictly within ±1.2: then there is no inverse.

@@ -5,8 +5,10 @@ Nonlinearities: A Modified Prandtl-Ishlinskii Approach", European Journal of Con
 407-418, from memory: inverse weights, thresholds and start states of the play form. The play form
 is written here on its own, in plain Python, and shares nothing with the package.
 
-The package never inverts: its axis is the stop form (Maxwell slip), and pre-distortion evaluates
-it. That the stop form *is* Kuhnen's inverse of a play form is what is checked.
+The torque balance never inverts: its memory is the stop form (Maxwell slip), and pre-distortion
+evaluates it. That the stop form *is* Kuhnen's inverse of a play form is checked first. The axis in
+compliance form is the play form itself, with creep; that its drive is what Kuhnen's rule gives,
+with weights and start states made anew for every length of step, is checked after that.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import numpy as np
 import pytest
 
 from hysteresis.axis import AxisModel
+from hysteresis.compliance_axis import ComplianceAxis
 from hysteresis.operators.elastic import Elastic
 from hysteresis.operators.maxwell_slip import MaxwellSlip
 
@@ -143,3 +146,82 @@ def test_inverting_twice_gives_the_first_back() -> None:
     again = kuhnen(*kuhnen(weight, threshold, z))
     for a, b in zip(again, (weight, threshold, z), strict=True):
         np.testing.assert_allclose(a, b, rtol=0, atol=TOLERANCE)
+
+
+def test_hand_case_in_compliance_form() -> None:
+    """w = [1, 0.5], r = [0, 0.2]: x = 0, 1, −1, 0 gives y = 0, 1.4, −1.4, −0.1, and back."""
+    axis = ComplianceAxis(1.0, threshold=np.array([0.2]), weight=np.array([0.5]))
+    x, y = [0.0, 1.0, -1.0, 0.0], [0.0, 1.4, -1.4, -0.1]
+    np.testing.assert_allclose(axis.deflection(x, 1.0)[0], y, rtol=0, atol=4e-16)
+    np.testing.assert_allclose(axis.drive(y, 1.0)[0], x, rtol=0, atol=4e-16)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("count", [1, 4, 12, 40])
+def test_compliance_form_both_ways(seed: int, count: int) -> None:
+    """The axis moves as the play form written here, and its drive is Kuhnen's inverse written
+    out, from any admissible start; so is the state it leaves."""
+    rng = np.random.default_rng([seed, count, 7])
+    weight, threshold, z = random_play(rng, count, signs="positive")
+    x = random_input(rng)
+    y, z_end = play_form(x, weight, threshold, z)
+    axis = ComplianceAxis(float(weight[0]), threshold=threshold[1:], weight=weight[1:])
+    theta, end = axis.deflection(x, 0.1, z)  # the state is the drive, then the plays
+    np.testing.assert_allclose(theta, y, rtol=0, atol=TOLERANCE)
+    np.testing.assert_allclose(end, z_end, rtol=0, atol=TOLERANCE)
+    drive, end = axis.drive(y, 0.1, z)
+    written, _ = play_form(y, *kuhnen(weight, threshold, z))
+    np.testing.assert_allclose(drive, written, rtol=0, atol=TOLERANCE)
+    np.testing.assert_allclose(drive, x, rtol=0, atol=TOLERANCE)
+    np.testing.assert_allclose(end, z_end, rtol=0, atol=TOLERANCE)
+    print(f"{count} plays: identity to {np.abs(drive - x).max():.1e}")
+
+
+def kuhnen_with_creep(y, step_s, weight, threshold, z, tau, compliance, position):
+    """The inverse of plays and Kelvin modes by the rule alone. In a step h a mode of unit
+    compliance goes from p to e p + (g − e) x_old + (1 − g) x, e = exp(−h/τ), g = (1 − e) τ/h: what
+    multiplies the newest input joins w₀, the rest is known. When h changes, the inverse's states
+    go back to the play form's by the rule itself, and from there to the new inverse's."""
+    out = np.empty_like(y)
+    position = position.copy()
+    x, last_s, own = z[0], None, None
+    for n, h in enumerate(step_s):
+        e = np.exp(-h / tau)
+        g = -np.expm1(-h / tau) * tau / h
+        if h != last_s:
+            if own is not None:
+                z = kuhnen(*own)[2]  # the rule is its own inverse
+            with_creep = weight.copy()
+            with_creep[0] += float(compliance @ (1 - g))
+            own = kuhnen(with_creep, threshold, np.concatenate(([x], z[1:])))
+            last_s = h
+        known = float(compliance @ (e * position + (g - e) * x))
+        drive, own_z = play_form(y[n : n + 1] - known, *own)
+        position = e * position + (g - e) * x + (1 - g) * drive[0]
+        own = (own[0], own[1], own_z)
+        out[n] = x = drive[0]
+    return out, position
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_compliance_form_with_creep_is_the_rule_step_by_step(seed: int) -> None:
+    """Steps that change now and then, from a past of plays and creep."""
+    rng = np.random.default_rng([seed, 3])
+    weight, threshold, z = random_play(rng, 12, signs="positive")
+    tau, compliance = np.geomspace(0.01, 1000.0, 12), rng.uniform(0.0, 0.1, 12)
+    position = rng.uniform(-0.5, 0.5, 12)
+    step_s = np.repeat(10.0 ** rng.uniform(-3, 0.5, 75), 20)
+    x = random_input(rng, step_s.size)
+    axis = ComplianceAxis(float(weight[0]), threshold=threshold[1:], weight=weight[1:],
+                          retardation_time_s=tau, compliance=compliance)  # fmt: skip
+    start = np.concatenate([z, position])
+    theta, end = axis.deflection(x, step_s, start)
+    written, left = kuhnen_with_creep(
+        theta, step_s, weight, threshold, z, tau, compliance, position
+    )
+    drive, after = axis.drive(theta, step_s, start)
+    # 1 − g here is rounded to ε, and 1e5 steps of ε would make it 1e-11; these are 1500
+    np.testing.assert_allclose(written, x, rtol=0, atol=TOLERANCE)
+    np.testing.assert_allclose(drive, written, rtol=0, atol=TOLERANCE)
+    np.testing.assert_allclose(after[13:], left, rtol=0, atol=TOLERANCE)
+    np.testing.assert_allclose(after, end, rtol=0, atol=TOLERANCE)
