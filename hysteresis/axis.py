@@ -17,6 +17,9 @@ STATE_HEAD = ("theta", "theta_before", "velocity", "velocity_before", "step_befo
               "warmth_1", "warmth_2")  # fmt: skip
 
 
+Memory = MaxwellSlip  # one of the rate-independent families
+
+
 def _no_friction() -> MaxwellSlip:
     return MaxwellSlip(np.empty(0), np.empty(0))
 
@@ -29,21 +32,23 @@ def _no_after_effect() -> AfterEffect:
 class AxisModel:
     """Torque balance of one axis; angles in full scale, drive as a fraction of full scale.
 
-    A state is one flat array: the named head `STATE_HEAD`, the stretch of every slip element,
-    the stretch of every Maxwell branch. Both directions take a state and return a new one.
+    A state is one flat array: the named head `STATE_HEAD`, the friction memory's own state, the
+    stretch of every Maxwell branch. Both directions take a state and return a new one.
     """
 
     elastic: Elastic = field(default_factory=Elastic)
     heating: Heating = field(default_factory=Heating)
     dynamics: Dynamics = field(default_factory=Dynamics)
-    friction: MaxwellSlip = field(default_factory=_no_friction)
+    friction: Memory = field(default_factory=_no_friction)
     after_effect: AfterEffect = field(default_factory=_no_after_effect)
 
     def rest(self) -> Floats:
         """State of a rig that never moved."""
-        return np.zeros(
-            len(STATE_HEAD) + self.friction.limit.size + self.after_effect.stiffness.size
-        )
+        return np.concatenate([
+            np.zeros(len(STATE_HEAD)),
+            self.friction.rest()[1:],
+            np.zeros(self.after_effect.stiffness.size),
+        ])
 
     def branch_state(self, stretch: Floats) -> Floats:
         """State at rest but for given stretches of the Maxwell branches (a known history)."""
@@ -72,6 +77,25 @@ class AxisModel:
 
         return self._run(torque_balance.drive_from_deflection, deflection, step_s, state)
 
+    def deflection_with_slopes(
+        self, drive: Floats, step_s: Floats, state: Floats, by_drive: Floats | None = None
+    ) -> tuple[Floats, Floats]:
+        """Angle under a drive and its exact derivatives (samples, p), one pass.
+
+        Order: k1 k2 k3, softening 1 and 2, damping, inertia, the memory's unknowns, branch
+        stiffnesses, branch stretches at the start, then one for each column of `by_drive`
+        (samples, q): derivatives of the drive by unknowns of the drive chain.
+        """
+        from hysteresis.kernels import torque_balance
+
+        scalars, kind, shape, times, branches = self.packed()
+        columns = np.empty((len(drive), 0)) if by_drive is None else by_drive
+        theta, slope = torque_balance.deflection_with_sensitivities(
+            drive, columns, step_s, scalars, kind, shape, self.friction.unknowns, times, branches,
+            np.array(state),
+        )  # fmt: skip
+        return theta, slope
+
     def _run(
         self, kernel: Any, values: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None
     ) -> tuple[Floats, Floats]:
@@ -85,8 +109,8 @@ class AxisModel:
         out = kernel(flat, step, *self.packed(), after)
         return out.reshape(np.shape(values)), after
 
-    def packed(self) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """The arrays that the kernels take: scalars, limits, stiffnesses, times, branches."""
+    def packed(self) -> tuple[Floats, int, Floats, Floats, Floats]:
+        """What the kernels take: scalars, kind and shape of the memory, times, branches."""
         scalars = np.array([
             self.elastic.linear, self.elastic.quadratic, self.elastic.cubic,
             *self.heating.softening, *self.heating.lag_s,
@@ -94,8 +118,8 @@ class AxisModel:
         ])  # fmt: skip
         return (
             scalars,
-            self.friction.limit,
-            self.friction.stiffness,
+            self.friction.kind,
+            self.friction.shape(),
             self.after_effect.relaxation_time_s,
             self.after_effect.stiffness,
         )
@@ -103,7 +127,9 @@ class AxisModel:
     def small_signal_stiffness(self) -> float:
         """Stiffness at once, for a motion too small and too fast for memory to yield."""
         return float(
-            self.elastic.linear + self.friction.stiffness.sum() + self.after_effect.stiffness.sum()
+            self.elastic.linear
+            + self.friction.small_signal_stiffness()
+            + self.after_effect.stiffness.sum()
         )
 
     def after_effect_share(self) -> float:

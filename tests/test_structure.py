@@ -15,7 +15,7 @@ from hysteresis.fit.structure import (
     full_names,
     layout,
 )
-from hysteresis.kernels.torque_balance import LINEAR, deflection_with_sensitivities
+from hysteresis.kernels.torque_balance import LINEAR
 from hysteresis.optics import FREE
 
 LIMITS, TIMES = (0.05, 0.2, 0.6), (0.1, 3.0)
@@ -123,8 +123,7 @@ def test_full_parameters_are_in_the_order_of_the_sensitivities() -> None:
     np.testing.assert_array_equal(axis.friction.stiffness, part[7:10])
     np.testing.assert_array_equal(axis.after_effect.stiffness, part[10:12])
     np.testing.assert_allclose(stretch, [0.01 / 0.03, -0.02 / 0.07], rtol=1e-15)
-    _, slope = deflection_with_sensitivities(drive, steps, *axis.packed(),
-                                             axis.branch_state(stretch))  # fmt: skip
+    _, slope = axis.deflection_with_slopes(drive, steps, axis.branch_state(stretch))
     by_stretch = slope[:, -2:]
     slope[:, 10:12] -= by_stretch * stretch / part[10:12]
     slope[:, -2:] = by_stretch / part[10:12]

@@ -12,7 +12,6 @@ import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.fit.structure import CLOCK, Layout, axis_from_full
-from hysteresis.kernels import torque_balance
 from hysteresis.optics import FREE as OPTICS
 from hysteresis.optics import RigOptics, spot_with_slopes
 from hysteresis.recording import Grid, Observations, average
@@ -46,12 +45,10 @@ def predict(
         drive = grid.drive_x if a == 0 else grid.drive_y
         state = axis.branch_state(history)
         if slopes:
-            theta, slope = torque_balance.deflection_with_sensitivities(
-                drive, grid.step_s, *axis.packed(), state
-            )
+            theta, slope = axis.deflection_with_slopes(drive, grid.step_s, state)
             columns = np.column_stack([theta, _by_history_torque(layout, axis, history, slope)])
         else:
-            theta = torque_balance.deflection_from_drive(drive, grid.step_s, *axis.packed(), state)
+            theta, _ = axis.deflection(drive, grid.step_s, state)
             columns = theta[:, None]
         return average(grid, columns, start, seen.exposure_s), theta
 

@@ -12,3 +12,11 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a plain function on its first call."""
     result: Callable[..., Any] = njit(cache=True, error_model="numpy", nogil=True)(function)
     return result
+
+
+def inlined(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The same, written out at every place of call: for short steps with many arguments."""
+    result: Callable[..., Any] = njit(
+        cache=True, error_model="numpy", nogil=True, inline="always"
+    )(function)
+    return result

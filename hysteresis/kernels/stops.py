@@ -2,6 +2,13 @@
 
 One element holds `z`, its spring's stretch: `z <- clip(z + step, -limit, limit)` (play and stop
 operators: Brokate & Sprekels, Visintin; from memory). Torque is `sum(stiffness * z)`.
+
+Between events the sum is affine in the angle: an element either slips (z at its limit) or sticks
+(z = angle - anchor). In every state that motion can make, anchors of neighbours differ by no more
+than their limits do, so elements start to slip in the order of their limits and one pointer tells
+who slips. Only elements that change state are touched: a sample costs the same for any number.
+
+`shape` = number n, limits (n), stiffnesses (n); `z` (n,); `work` = pointer, anchors (n).
 """
 
 from __future__ import annotations
@@ -9,45 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from hysteresis.kernels.compiled import compiled
-
-
-def trial(z, limit, stiffness, step):
-    """Torque and tangent after a trial step of the angle; the state is left alone."""
-    torque = 0.0
-    tangent = 0.0
-    for i in range(z.size):
-        s = z[i] + step
-        lim = limit[i]
-        if s > lim:
-            s = lim
-        elif s < -lim:
-            s = -lim
-        else:
-            tangent += stiffness[i]
-        torque += stiffness[i] * s
-    return torque, tangent
-
-
-def advance(z, limit, step):
-    """Take the step: `z` is updated in place."""
-    for i in range(z.size):
-        s = z[i] + step
-        lim = limit[i]
-        z[i] = lim if s > lim else (-lim if s < -lim else s)
-
-
-def torque_path(theta, theta_before, limit, stiffness, z):
-    """Torque along a path of the angle; `z` is updated in place."""
-    out = np.empty(theta.size)
-    before = theta_before
-    for n in range(theta.size):
-        advance(z, limit, theta[n] - before)
-        before = theta[n]
-        total = 0.0
-        for i in range(z.size):
-            total += stiffness[i] * z[i]
-        out[n] = total
-    return out
+from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
 
 
 def stretch_columns(theta, theta_before, limit, z):
@@ -55,14 +24,132 @@ def stretch_columns(theta, theta_before, limit, z):
     out = np.empty((theta.size, z.size))
     before = theta_before
     for n in range(theta.size):
-        advance(z, limit, theta[n] - before)
+        step = theta[n] - before
         before = theta[n]
         for i in range(z.size):
+            s = z[i] + step
+            lim = limit[i]
+            z[i] = lim if s > lim else (-lim if s < -lim else s)
             out[n, i] = z[i]
     return out
 
 
-trial = compiled(trial)
-advance = compiled(advance)
-torque_path = compiled(torque_path)
+def work_size(shape):
+    """Length of the working array."""
+    return 1 + int(shape[0])
+
+
+def begin(shape, z, theta, work, piece):
+    """Working form of the stretches `z` at the angle `theta`; no direction yet."""
+    n = int(shape[0])
+    work[0] = 0.0
+    total = 0.0
+    for i in range(n):
+        work[1 + i] = theta - z[i]
+        total += shape[1 + n + i] * z[i]
+    piece[REF] = theta
+    piece[C0] = total
+    piece[C1] = piece[C2] = piece[C3] = 0.0
+    piece[END] = theta
+    piece[WAY] = 0.0
+
+
+def turn(shape, work, piece, theta, way):
+    """Motion begins or reverses at `theta`: who slipped sticks from here on."""
+    n = int(shape[0])
+    a = int(work[0])
+    old = piece[WAY]
+    for i in range(a):
+        work[1 + i] = theta - old * shape[1 + i]
+    a = 0
+    while a < n and way * (theta - work[1 + a]) >= shape[1 + a]:
+        a += 1
+    torque = 0.0
+    tangent = 0.0
+    for i in range(a):
+        torque += way * shape[1 + n + i] * shape[1 + i]
+    for i in range(a, n):
+        torque += shape[1 + n + i] * (theta - work[1 + i])
+        tangent += shape[1 + n + i]
+    piece[REF] = theta
+    piece[C0] = torque
+    piece[C1] = tangent
+    piece[END] = work[1 + a] + way * shape[1 + a] if a < n else way * np.inf
+    piece[WAY] = way
+    work[0] = a
+
+
+def onward(shape, work, piece):
+    """The next element starts to slip at the end of the piece."""
+    n = int(shape[0])
+    a = int(work[0])
+    way = piece[WAY]
+    at = piece[END]
+    piece[C0] += piece[C1] * (at - piece[REF])
+    piece[REF] = at
+    a += 1
+    piece[C1] = piece[C1] - shape[n + a] if a < n else 0.0
+    piece[END] = work[1 + a] + way * shape[1 + a] if a < n else way * np.inf
+    work[0] = a
+
+
+def finish(shape, work, piece, theta, z):
+    """Stretches at the angle `theta`, into `z`."""
+    way = piece[WAY]
+    if way == 0.0:
+        return
+    a = int(work[0])
+    for i in range(a):
+        z[i] = way * shape[1 + i]
+    for i in range(a, int(shape[0])):
+        s = theta - work[1 + i]
+        lim = shape[1 + i]
+        z[i] = lim if s > lim else (-lim if s < -lim else s)
+
+
+def carry_rows(shape):
+    """Derivatives are kept of every anchor."""
+    return int(shape[0])
+
+
+def slope_begin(shape, z, theta, work, carry):
+    """The state at the start is known."""
+    carry[:, :] = 0.0
+
+
+def slope_turn(shape, work, piece, theta, way, d_theta, carry, first):
+    """Elements that slipped stick at an anchor that moves with the angle of the reversal."""
+    for i in range(int(work[0])):
+        carry[i, :] = d_theta
+
+
+def slope_onward(shape, work, piece, carry, first):
+    """Who starts to slip loses its anchor: nothing to keep."""
+
+
+def slope_at(shape, work, piece, theta, carry, g, first):
+    """Add the derivative of the torque at a fixed angle: by own stiffnesses and by the past."""
+    n = int(shape[0])
+    a = int(work[0])
+    way = piece[WAY]
+    for i in range(a):
+        g[first + i] += way * shape[1 + i]
+    for i in range(a, n):
+        g[first + i] += theta - work[1 + i]
+        k = shape[1 + n + i]
+        if k != 0.0:
+            for p in range(g.size):
+                g[p] -= k * carry[i, p]
+
+
 stretch_columns = compiled(stretch_columns)
+work_size = compiled(work_size)
+begin = compiled(begin)
+turn = compiled(turn)
+onward = compiled(onward)
+finish = compiled(finish)
+carry_rows = compiled(carry_rows)
+slope_begin = compiled(slope_begin)
+slope_turn = compiled(slope_turn)
+slope_onward = compiled(slope_onward)
+slope_at = compiled(slope_at)

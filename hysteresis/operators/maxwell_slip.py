@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -20,6 +20,7 @@ class MaxwellSlip:
 
     limit: Floats
     stiffness: Floats
+    kind: ClassVar[int] = 0
 
     def __post_init__(self) -> None:
         limit = np.ascontiguousarray(self.limit, dtype=float)
@@ -36,20 +37,39 @@ class MaxwellSlip:
     def rest(self) -> Floats:
         return np.zeros(1 + self.limit.size)
 
+    def shape(self) -> Floats:
+        """What the kernels take: number, limits, stiffnesses."""
+        return np.concatenate([[float(self.limit.size)], self.limit, self.stiffness])
+
     def torque(self, theta: Floats, step_s: Floats, state: Floats) -> tuple[Floats, Floats]:
-        from hysteresis.kernels import stops
+        from hysteresis.kernels import memory
 
         theta = np.ascontiguousarray(theta, dtype=float)
         after = np.array(state, dtype=float)
-        value = stops.torque_path(theta, after[0], self.limit, self.stiffness, after[1:])
+        work = np.empty(1 + self.limit.size)
+        value = memory.torque_path(self.kind, self.shape(), theta, after[0], after[1:], work)
         if theta.size:
             after[0] = theta[-1]
         return value, after
 
     def tangent(self, theta: float, step_s: float, state: Floats) -> float:
-        from hysteresis.kernels import stops
+        from hysteresis.kernels import memory
 
-        return float(stops.trial(state[1:], self.limit, self.stiffness, theta - state[0])[1])
+        work = np.empty(1 + self.limit.size)
+        return float(
+            memory.tangent_at(
+                self.kind, self.shape(), float(theta), float(state[0]), np.array(state[1:]), work
+            )
+        )
+
+    @property
+    def unknowns(self) -> int:
+        """Parameters by which the kernels differentiate: the stiffnesses."""
+        return int(self.limit.size)
+
+    def small_signal_stiffness(self) -> float:
+        """Stiffness for a motion too small for any element to slip."""
+        return float(self.stiffness.sum())
 
     def initial_curve(self, theta: Floats) -> Floats:
         """Torque on first loading from rest, `Σ k_i min(|θ|, r_i)` with the sign of θ."""

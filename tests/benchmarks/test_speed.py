@@ -18,7 +18,6 @@ from scipy.integrate import solve_ivp
 from scipy.signal import butter, sosfilt
 
 from hysteresis.axis import AxisModel
-from hysteresis.kernels.torque_balance import deflection_with_sensitivities
 from hysteresis.operators.after_effect import AfterEffect
 from hysteresis.operators.elastic import Dynamics, Elastic
 from hysteresis.operators.maxwell_slip import MaxwellSlip
@@ -84,8 +83,7 @@ def table() -> dict[str, float]:
         "angle from drive, 32 slips, 9 branches, dynamics": (
             lambda: whole.deflection(drive, STEP_S), SAMPLES),
         "the same with all 57 sensitivities": (
-            lambda: deflection_with_sensitivities(
-                drive[short], steps[short], *whole.packed(), whole.rest()), 4000),
+            lambda: whole.deflection_with_slopes(drive[short], steps[short], whole.rest()), 4000),
     }  # fmt: skip
     measure_s = {name: best_s(run) / count for name, (run, count) in work.items()}
     measure_s["solve_ivp, the same rig to 1e-4"] = by_solve_ivp(whole, drive[:500])

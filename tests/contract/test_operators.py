@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from hysteresis.axis import AxisModel
+from hysteresis.kernels.pieces import BLOCK
 from hysteresis.operators.after_effect import AfterEffect
 from hysteresis.operators.contract import TorqueOperator
 from hysteresis.operators.elastic import Dynamics, Elastic, Heating
@@ -86,15 +87,18 @@ def test_tangent_is_the_derivative_of_torque(case: Case) -> None:
 
 
 @every_operator
-def test_a_split_run_equals_the_whole_run_bit_for_bit(case: Case) -> None:
+def test_a_split_run_equals_the_whole_run(case: Case) -> None:
+    """To the last bit at the kernels' block length, to 1e-12 anywhere else: sums that are carried
+    from event to event are made anew from the state at the head of every block."""
     operator = case.operator
-    theta, step_s = wander(2, 120)
+    theta, step_s = wander(2, 2 * BLOCK + 300)
     whole, end = operator.torque(theta, step_s, operator.rest())
-    for cut in (0, 1, 7, 60, 119, 120):
+    for cut in (0, 1, 7, 60, 1500, BLOCK, 2 * BLOCK, theta.size):
         first, state = operator.torque(theta[:cut], step_s[:cut], operator.rest())
         second, state = operator.torque(theta[cut:], step_s[cut:], state)
-        np.testing.assert_array_equal(np.concatenate([first, second]), whole)
-        np.testing.assert_array_equal(state, end)
+        allowed = 0.0 if cut % BLOCK == 0 or cut == theta.size else 1e-12
+        np.testing.assert_allclose(np.concatenate([first, second]), whole, rtol=0, atol=allowed)
+        np.testing.assert_allclose(state, end, rtol=0, atol=allowed)
         assert state[0] == theta[-1]  # the contract: the state's first entry is the last angle
 
 
@@ -224,15 +228,20 @@ def test_axis_drive_of_deflection_is_the_drive(axis: AxisModel) -> None:
 
 @every_axis
 @pytest.mark.parametrize("direction", ["deflection", "drive"])
-def test_axis_in_blocks_equals_axis_at_once_bit_for_bit(axis: AxisModel, direction: str) -> None:
+def test_axis_in_blocks_equals_axis_at_once(axis: AxisModel, direction: str) -> None:
+    """To the last bit at the kernels' block length, to 1e-12 of the sums anywhere else; a drive
+    is magnified by the stiffness of one step, inertia / step² the largest part of it."""
     run = getattr(axis, direction)
-    values, step_s = drive_and_steps()
+    values, step_s = drive_and_steps(2 * BLOCK + 150)
+    if direction == "drive":
+        values, _ = axis.deflection(values, step_s)
     whole, end = run(values, step_s)
-    for cut in (0, 1, 2, 77, values.size - 1, values.size):
+    for cut in (0, 1, 2, 77, BLOCK, 2 * BLOCK, values.size - 1, values.size):
         first, state = run(values[:cut], step_s[:cut])
         second, state = run(values[cut:], step_s[cut:], state)
-        np.testing.assert_array_equal(np.concatenate([first, second]), whole)
-        np.testing.assert_array_equal(state, end)
+        allowed = 0.0 if cut % BLOCK == 0 or cut == values.size else 1e-12
+        np.testing.assert_allclose(np.concatenate([first, second]), whole, rtol=0, atol=allowed)
+        np.testing.assert_allclose(state[0], end[0], rtol=0, atol=allowed)
 
 
 @every_axis

@@ -8,12 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hysteresis.axis import AxisModel
-from hysteresis.kernels.torque_balance import (
-    HEAD,
-    LINEAR,
-    deflection_from_drive,
-    deflection_with_sensitivities,
-)
+from hysteresis.kernels.torque_balance import HEAD, LINEAR, deflection_from_drive
 from hysteresis.operators.after_effect import AfterEffect
 from hysteresis.operators.elastic import Dynamics, Elastic, Heating
 from hysteresis.operators.maxwell_slip import MaxwellSlip
@@ -22,20 +17,20 @@ N = 60
 SCALAR_PLACES = (0, 1, 2, 3, 4, 7, 8)  # k1 k2 k3 g1 g2 b m among the kernel's scalars
 
 
-def shifted(packed, state, parameter: int, change: float):
+def shifted(axis, state, parameter: int, change: float):
     """The kernel's arguments with one parameter moved, in the order the kernel documents."""
-    scalars, limit, stiffness, time_s, branch = (a.copy() for a in packed)
-    state = state.copy()
-    slips, count = limit.size, time_s.size
+    scalars, kind, shape, time_s, branch = axis.packed()
+    scalars, shape, branch, state = (a.copy() for a in (scalars, shape, branch, state))
+    slips, count = axis.friction.limit.size, time_s.size
     if parameter < LINEAR:
         scalars[SCALAR_PLACES[parameter]] += change
     elif parameter < LINEAR + slips:
-        stiffness[parameter - LINEAR] += change
+        shape[1 + slips + parameter - LINEAR] += change
     elif parameter < LINEAR + slips + count:
         branch[parameter - LINEAR - slips] += change
     else:
         state[HEAD + slips + parameter - LINEAR - slips - count] += change
-    return scalars, limit, stiffness, time_s, branch, state
+    return scalars, kind, shape, time_s, branch, state
 
 
 def compare(axis, drive, step_s, history) -> tuple[float, float]:
@@ -49,10 +44,9 @@ def compare(axis, drive, step_s, history) -> tuple[float, float]:
     Returns the rounding of the angle and the share of samples that were compared to five digits
     of a natural unit of the parameter.
     """
-    packed = axis.packed()
     start = axis.branch_state(history)
-    theta, slope = deflection_with_sensitivities(drive, step_s, *packed, start.copy())
-    plain = deflection_from_drive(drive, step_s, *packed, start.copy())
+    theta, slope = axis.deflection_with_slopes(drive, step_s, start)
+    plain, _ = axis.deflection(drive, step_s, start)
     angle_rounding = magnification(axis, step_s) * drive_rounding(axis, step_s, theta)
     np.testing.assert_allclose(theta, plain, rtol=0, atol=angle_rounding)
     sharp = []
@@ -61,7 +55,7 @@ def compare(axis, drive, step_s, history) -> tuple[float, float]:
         unit = {5: 0.5 * step_s.min(), 6: 0.25 * step_s.min() ** 2}.get(p, 1.0)
         small = 1e-5 * unit
         low, low_half, high_half, high = (
-            deflection_from_drive(drive, step_s, *shifted(packed, start, p, part * small))
+            deflection_from_drive(drive, step_s, *shifted(axis, start, p, part * small))
             for part in (-1.0, -0.5, 0.5, 1.0)
         )
         central, finer = (high - low) / (2 * small), (high_half - low_half) / small

@@ -1,0 +1,140 @@
+"""One loop for every rate-independent memory: pieces of polynomial, joined at events.
+
+`kind` says which family: a switch, because a compiled function that takes functions cannot be kept
+on disk. A new family adds its branch to each switch here. See `pieces` for the piece.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hysteresis.kernels import stops
+from hysteresis.kernels.compiled import compiled
+from hysteresis.kernels.pieces import BLOCK, C0, C1, C2, C3, END, PIECE_SIZE, REF, WAY
+
+SLIP = 0
+
+
+def work_size(kind, shape):
+    """Length of the working array of a memory."""
+    return stops.work_size(shape)
+
+
+def begin(kind, shape, z, theta, work, piece):
+    """Working form of the state `z` at the angle `theta`; no direction yet."""
+    stops.begin(shape, z, theta, work, piece)
+
+
+def turn(kind, shape, work, piece, theta, way):
+    """Motion begins or reverses at `theta` into the direction `way`."""
+    stops.turn(shape, work, piece, theta, way)
+
+
+def onward(kind, shape, work, piece):
+    """The piece's end is reached: the next one."""
+    stops.onward(shape, work, piece)
+
+
+def finish(kind, shape, work, piece, theta, z):
+    """State at the angle `theta`, into `z`."""
+    stops.finish(shape, work, piece, theta, z)
+
+
+def carry_rows(kind, shape):
+    """Rows of the store of derivatives."""
+    return stops.carry_rows(shape)
+
+
+def slope_begin(kind, shape, z, theta, work, carry):
+    """Derivatives at the start."""
+    stops.slope_begin(shape, z, theta, work, carry)
+
+
+def slope_turn(kind, shape, work, piece, theta, way, d_theta, carry, first):
+    """Called just before `turn`."""
+    stops.slope_turn(shape, work, piece, theta, way, d_theta, carry, first)
+
+
+def slope_onward(kind, shape, work, piece, carry, first):
+    """Called just before `onward`."""
+    stops.slope_onward(shape, work, piece, carry, first)
+
+
+def slope_at(kind, shape, work, piece, theta, carry, g, first):
+    """Add the derivative of the torque at a fixed angle to `g`."""
+    stops.slope_at(shape, work, piece, theta, carry, g, first)
+
+
+def reach(kind, shape, work, piece, before, theta):
+    """Follow the angle from `before` to `theta`: afterwards the piece holds at `theta`."""
+    move = theta - before
+    if move == 0.0:
+        return
+    way = 1.0 if move > 0.0 else -1.0
+    if piece[WAY] != way:
+        turn(kind, shape, work, piece, before, way)
+    while way * (theta - piece[END]) > 0.0:
+        onward(kind, shape, work, piece)
+
+
+def torque_of(piece, theta):
+    """Torque of the piece at `theta`."""
+    d = theta - piece[REF]
+    return piece[C0] + d * (piece[C1] + d * (piece[C2] + d * piece[C3]))
+
+
+def tangent_of(piece, theta):
+    """Derivative of the piece's torque at `theta`."""
+    d = theta - piece[REF]
+    return piece[C1] + d * (2.0 * piece[C2] + 3.0 * d * piece[C3])
+
+
+def torque_path(kind, shape, theta, theta_before, z, work):
+    """Torque along a path of the angle; `z` is updated in place."""
+    out = np.empty(theta.size)
+    piece = np.zeros(PIECE_SIZE)
+    before = theta_before
+    for first in range(0, theta.size, BLOCK):
+        last = min(first + BLOCK, theta.size)
+        begin(kind, shape, z, before, work, piece)
+        ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+        end, way = piece[END], piece[WAY]
+        for n in range(first, last):
+            a = theta[n]
+            if way * (a - before) < 0.0 or way * (a - end) > 0.0 or way == 0.0:
+                reach(kind, shape, work, piece, before, a)
+                ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+                end, way = piece[END], piece[WAY]
+            d = a - ref
+            out[n] = c0 + d * (c1 + d * (c2 + d * c3))
+            before = a
+        finish(kind, shape, work, piece, before, z)
+    return out
+
+
+def tangent_at(kind, shape, theta, theta_before, z, work):
+    """Derivative of the torque by the newest angle after a step; the state is left alone."""
+    piece = np.zeros(PIECE_SIZE)
+    begin(kind, shape, z, theta_before, work, piece)
+    if theta == theta_before:  # no direction: that of a first small move upwards
+        turn(kind, shape, work, piece, theta, 1.0)
+    else:
+        reach(kind, shape, work, piece, theta_before, theta)
+    return tangent_of(piece, theta)
+
+
+work_size = compiled(work_size)
+begin = compiled(begin)
+turn = compiled(turn)
+onward = compiled(onward)
+finish = compiled(finish)
+carry_rows = compiled(carry_rows)
+slope_begin = compiled(slope_begin)
+slope_turn = compiled(slope_turn)
+slope_onward = compiled(slope_onward)
+slope_at = compiled(slope_at)
+reach = compiled(reach)
+torque_of = compiled(torque_of)
+tangent_of = compiled(tangent_of)
+torque_path = compiled(torque_path)
+tangent_at = compiled(tangent_at)
