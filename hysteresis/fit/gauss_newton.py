@@ -21,7 +21,8 @@ from hysteresis.tables import Bools, Floats
 Model = Callable[[Floats, bool], tuple[Floats, Floats | None]]
 
 FIRST_DAMPING, LEAST_DAMPING = 1e-4, 1e-12
-MOST_TRIES = 30  # tenfold more damping each time: a step that fails so often is no step at all
+MOST_TRIES = 16  # tenfold more damping each time: a step that fails so often is no step at all
+PATIENCE = 3  # steps in a row that brought nothing although the derivatives promised something
 WORTH = 1e-2  # least share of the promised gain that must come true, or the step is not taken
 MEMORY = 0.1  # the scale of an unknown falls at most tenfold per step (Moré: not at all)
 PROBE = 0.1  # part of a step over which its curvature is looked at
@@ -157,23 +158,25 @@ def minimise(
         raise ValueError("the model is not finite at the start")
     tangent = tangent_at(at, residual, jacobian)
     scale, damping = np.zeros(len(at)), FIRST_DAMPING
-    count, converged = 0, False
-    while count < steps and not converged:
+    count, stalled, converged = 0, 0, False
+    while count < steps and not converged and stalled < PATIENCE:
         count += 1
         trifle = enough[0] + enough[1] * cost
         scale = np.maximum(MEMORY * scale, np.sqrt(np.sum(tangent.root**2, axis=0)))
-        first = None
-        for _ in range(MOST_TRIES):
+        promised = np.inf
+        for tries in range(MOST_TRIES):
             tried = trial(tangent, damping * scale**2)
-            first = tried if first is None else first
+            if tries == 0:
+                promised = tried.promised  # of a step bolder than the last one that worked
             if cost - tried.cost > WORTH * max(tried.promised, 0.0):
                 break
             damping = max(damping * 10.0, 1e-6)
         else:
-            # bolder than the last step that worked, and it promises nothing: this is the place
-            converged = first is not None and first.promised <= trifle
+            converged = promised <= trifle
             break
-        converged = cost - tried.cost < trifle
+        nothing = cost - tried.cost < trifle
+        converged = nothing and (tries == 0 or promised <= trifle)
+        stalled = stalled + 1 if nothing else 0
         at, cost = tried.at, tried.cost
         damping = max(damping * 0.1, LEAST_DAMPING)
         if progress is not None:
@@ -214,8 +217,12 @@ def solve_boxed(matrix: Floats, target: Floats, not_negative: Bools, upper: Floa
     if alive.any():
         scaled = matrix[:, alive] / size[alive]
         bounds = low[alive] * size[alive], upper[alive] * size[alive]
-        found = lsq_linear(scaled, target, bounds, method="bvls", tol=1e-15).x
-        out[alive] = np.clip(found / size[alive], low[alive], upper[alive])
+        found = lsq_linear(scaled, target, bounds, method="bvls", tol=1e-15)
+        inside = np.clip(found.x / size[alive], low[alive], upper[alive])
+        # exactly at a bound, whatever the scaling rounded
+        out[alive] = np.where(
+            found.active_mask > 0, upper[alive], np.where(found.active_mask < 0, 0.0, inside)
+        )
     return out
 
 
