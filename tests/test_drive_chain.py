@@ -227,6 +227,8 @@ def test_holds_that_need_no_sum() -> None:
     assert DriveChain(1.0).longest_hold_s(0.5, charged) == pytest.approx(0.5)
     assert DriveChain(1.0).longest_hold_s(-0.5, charged) == pytest.approx(1.5)
     np.testing.assert_allclose(DriveChain(1.0).rising(-0.5, [0, 1.5], charged), [-0.25, -1.0])
+    for charge in (0.6, -1.6):  # beyond reach at once, on either side
+        assert DriveChain(1.0).longest_hold_s(0.5, np.array([charge, 0.0, 0.0])) == 0.0
     with pytest.raises(ValueError, match="largest"):
         DriveChain(1.0).longest_hold_s(0.5, most=0.0)
 
