@@ -4,8 +4,9 @@ Along a run in one direction z * way = L v(s), s = s_ref + |theta - theta_ref| /
 of the side z is on. At a reversal v becomes -v and s is found from it in the table; through zero
 the other side's limit takes over. Torque is stiffness * z.
 
-`shape` = header (below), then the table's values, then its derivatives, row by row; `z` (1,) the stretch in full scale;
-`work` = angle and s of the anchor, L, row, s within the row's piece at REF, stretch at the start.
+`shape` = header (below), then the table's values, then its derivatives, row by row; `z` (1,) the
+stretch in full scale; `work` = angle and s of the anchor, L, row, s within the row at REF, stretch
+at the start.
 The store of derivatives: ds at the anchor for a fixed angle, and one row to work in.
 Unknowns: stiffness, reach, sigma, exponent, asymmetry, pinching.
 """

@@ -24,7 +24,8 @@ class BoucWen:
 
     stiffness : torque (drive) per full scale of a small move, ≥ 0.
     reach : largest stretch, full scale, > 0.
-    sigma : share of the limit that holds in both directions, in [½, 1]: β / (β + γ).
+    sigma : β / |β + γ|, at least ½. The way back to zero is straight at ½ and steeper than the
+        small move above, by 2 sigma at the limit; γ is negative above 1.
     exponent : n ≥ 1; larger is a sharper knee.
     asymmetry : in (−1, 1); the limit is reach (1 + asymmetry) on the positive side.
     pinching, pinching_width : depth in [0, 1) of a softer middle, and its width, > 0, in limits.
@@ -64,8 +65,8 @@ class BoucWen:
         if not 0.0 <= self.pinching < 1.0:
             raise ValueError("pinching is at least 0 and below 1")
         if self.swing is None:
-            if self.loading != 1.0 or not 0.5 <= self.sigma <= 1.0:
-                raise ValueError("not passive: sigma is at least 1/2 and at most 1, loading is 1")
+            if self.loading != 1.0 or not self.sigma >= 0.5:
+                raise ValueError("not passive: sigma is at least 1/2 (|γ| ≤ β) and loading is 1")
         elif self.swing <= 0.0 or self.loading not in (-1.0, 0.0, 1.0):
             raise ValueError("swing is positive and loading is 1, 0 or −1")
         if self.swing is not None:
@@ -109,7 +110,7 @@ class BoucWen:
             return cls(
                 stiffness=torque_per_z * gain,
                 reach=unit / gain,
-                sigma=beta * unit**exponent / gain,
+                sigma=beta / scale if scale > 0.0 else 0.0,
                 exponent=exponent,
                 swing=None if admissible else swing,
                 loading=float(np.sign(total)),
@@ -145,11 +146,15 @@ class BoucWen:
         return np.zeros(2)
 
     def torque(self, theta: Floats, step_s: Floats, state: Floats) -> tuple[Floats, Floats]:
-        """As the contract; raises InputError where the path leaves a stated swing."""
+        """As the contract. Raises InputError where the path leaves a stated swing, ValueError
+        where the stretch in `state` is beyond the limits."""
         from hysteresis.kernels import memory
 
         theta = np.ascontiguousarray(theta, dtype=float)
         after = np.array(state, dtype=float)
+        up, down = self.limits()
+        if self.loading == 1.0 and not -down * (1 + 1e-9) <= after[1] <= up * (1 + 1e-9):
+            raise ValueError("the stretch lies within the limits")
         if self.swing is not None and theta.size:
             width = max(theta.max(), after[0]) - min(theta.min(), after[0])
             if width > 2.0 * self.swing * (1.0 + 1e-9):
