@@ -9,15 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from hysteresis.operators.after_effect import AfterEffect
+from hysteresis.operators.drive_chain import DriveChain
 from hysteresis.operators.elastic import Dynamics, Elastic, Heating
 from hysteresis.operators.maxwell_slip import MaxwellSlip
+from hysteresis.operators.memories import Memory, memory_from_json, memory_to_json
 from hysteresis.tables import Floats
 
 STATE_HEAD = ("theta", "theta_before", "velocity", "velocity_before", "step_before", "drive",
               "warmth_1", "warmth_2")  # fmt: skip
-
-
-Memory = MaxwellSlip  # one of the rate-independent families
 
 
 def _no_friction() -> MaxwellSlip:
@@ -33,7 +32,8 @@ class AxisModel:
     """Torque balance of one axis; angles in full scale, drive as a fraction of full scale.
 
     A state is one flat array: the named head `STATE_HEAD`, the friction memory's own state, the
-    stretch of every Maxwell branch. Both directions take a state and return a new one.
+    stretch of every Maxwell branch and, where the drive chain is not plain, the chain's own state.
+    Both directions take a state and return a new one.
     """
 
     elastic: Elastic = field(default_factory=Elastic)
@@ -41,6 +41,7 @@ class AxisModel:
     dynamics: Dynamics = field(default_factory=Dynamics)
     friction: Memory = field(default_factory=_no_friction)
     after_effect: AfterEffect = field(default_factory=_no_after_effect)
+    chain: DriveChain = field(default_factory=DriveChain)
 
     def rest(self) -> Floats:
         """State of a rig that never moved."""
@@ -48,13 +49,14 @@ class AxisModel:
             np.zeros(len(STATE_HEAD)),
             self.friction.rest()[1:],
             np.zeros(self.after_effect.stiffness.size),
+            np.zeros(0) if self.chain.is_plain else self.chain.rest(),
         ])
 
     def branch_state(self, stretch: Floats) -> Floats:
         """State at rest but for given stretches of the Maxwell branches (a known history)."""
         state = self.rest()
-        if len(stretch):
-            state[-len(stretch) :] = stretch
+        first = len(STATE_HEAD) + self.friction.rest().size - 1
+        state[first : first + len(stretch)] = stretch
         return state
 
     def deflection(
@@ -67,7 +69,12 @@ class AxisModel:
         """
         from hysteresis.kernels import torque_balance
 
-        return self._run(torque_balance.deflection_from_drive, drive, step_s, state)
+        flat, step, after = self._checked(drive, step_s, state)
+        own = self._own(after)
+        if own < after.size:
+            flat, after[own:] = self.chain.forward(flat, step, after[own:])
+        out = torque_balance.deflection_from_drive(flat, step, *self.packed(), after[:own])
+        return out.reshape(np.shape(drive)), after
 
     def drive(
         self, deflection: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None = None
@@ -75,30 +82,46 @@ class AxisModel:
         """Drive that makes the angle follow `deflection`: the exact inverse of `deflection()`."""
         from hysteresis.kernels import torque_balance
 
-        return self._run(torque_balance.drive_from_deflection, deflection, step_s, state)
+        flat, step, after = self._checked(deflection, step_s, state)
+        own = self._own(after)
+        out = torque_balance.drive_from_deflection(flat, step, *self.packed(), after[:own])
+        if own < after.size:
+            out, after[own:] = self.chain.inverse(out, step, after[own:])
+        return out.reshape(np.shape(deflection)), after
 
     def deflection_with_slopes(
-        self, drive: Floats, step_s: Floats, state: Floats, by_drive: Floats | None = None
+        self, drive: Floats, step_s: Floats, state: Floats, *, chain: bool = False
     ) -> tuple[Floats, Floats]:
         """Angle under a drive and its exact derivatives (samples, p), one pass.
 
         Order: k1 k2 k3, softening 1 and 2, damping, inertia, the memory's unknowns, branch
-        stiffnesses, branch stretches at the start, then one for each column of `by_drive`
-        (samples, q): derivatives of the drive by unknowns of the drive chain.
+        stiffnesses, branch stretches at the start, and with `chain` the droop, lag and saturation
+        of the drive chain.
         """
         from hysteresis.kernels import torque_balance
 
+        drive, step, after = self._checked(drive, step_s, state)
+        own = self._own(after)
+        columns = np.empty((len(drive), 0))
+        before = after[own:] if own < after.size else None
+        if chain:
+            drive, columns, _ = self.chain.forward_with_slopes(drive, step, before)
+        elif before is not None:
+            drive, _ = self.chain.forward(drive, step, before)
         scalars, kind, shape, times, branches = self.packed()
-        columns = np.empty((len(drive), 0)) if by_drive is None else by_drive
         theta, slope = torque_balance.deflection_with_sensitivities(
-            drive, columns, step_s, scalars, kind, shape, self.friction.unknowns, times, branches,
-            np.array(state),
+            drive, columns, step, scalars, kind, shape, self.friction.unknowns, times, branches,
+            after[:own],
         )  # fmt: skip
         return theta, slope
 
-    def _run(
-        self, kernel: Any, values: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None
-    ) -> tuple[Floats, Floats]:
+    def _own(self, state: Floats) -> int:
+        """Length of the state without the drive chain's."""
+        return int(state.size - (0 if self.chain.is_plain else self.chain.rest().size))
+
+    def _checked(
+        self, values: npt.ArrayLike, step_s: npt.ArrayLike, state: Floats | None
+    ) -> tuple[Floats, Floats, Floats]:
         flat = np.ascontiguousarray(values, dtype=float).ravel()
         step = np.ascontiguousarray(np.broadcast_to(np.asarray(step_s, dtype=float), flat.shape))
         if flat.size and not step.min() > 0.0:
@@ -106,8 +129,7 @@ class AxisModel:
         after = self.rest() if state is None else np.array(state, dtype=float)
         if after.shape != self.rest().shape:
             raise ValueError(f"the state has {after.size} entries, not {self.rest().size}")
-        out = kernel(flat, step, *self.packed(), after)
-        return out.reshape(np.shape(values)), after
+        return flat, step, after
 
     def packed(self) -> tuple[Floats, int, Floats, Floats, Floats]:
         """What the kernels take: scalars, kind and shape of the memory, times, branches."""
@@ -132,6 +154,10 @@ class AxisModel:
             + self.after_effect.stiffness.sum()
         )
 
+    def friction_share(self) -> float:
+        """Stiffness of the friction memory before it slips, over the whole stiffness."""
+        return self.friction.small_signal_stiffness() / self.small_signal_stiffness()
+
     def after_effect_share(self) -> float:
         """Relaxation of torque per decade of time, between 1 and 100 s, over the stiffness."""
         tau, k = self.after_effect.relaxation_time_s, self.after_effect.stiffness
@@ -143,8 +169,9 @@ class AxisModel:
             "elastic": self.elastic.to_json(),
             "heating": self.heating.to_json(),
             "dynamics": self.dynamics.to_json(),
-            "friction": self.friction.to_json(),
+            "friction": memory_to_json(self.friction),
             "after_effect": self.after_effect.to_json(),
+            "drive_chain": self.chain.to_json(),
         }
 
     @staticmethod
@@ -163,8 +190,10 @@ class AxisModel:
             elastic=elastic,
             heating=Heating((first, second), (lag_1, lag_2)),
             dynamics=dynamics,
-            friction=MaxwellSlip(**_arrays(data["friction"])),
+            friction=memory_from_json(data["friction"]),
             after_effect=AfterEffect(**_arrays(data["after_effect"])),
+            chain=DriveChain.from_json(data["drive_chain"]) if "drive_chain" in data
+            else DriveChain(),
         )
 
 

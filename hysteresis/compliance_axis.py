@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from hysteresis.operators.elastic import Dynamics
 from hysteresis.tables import Floats
 
 REACH = 1.2  # full scale; drives stay within ±1, the curve goes straight on beyond this
@@ -163,6 +164,16 @@ class ComplianceAxis:
         e^(−t/τ), shape (samples, modes); `step_s` has one entry per sample."""
         t = np.cumsum(np.asarray(step_s, dtype=float))
         return np.exp(-t[:, None] / self.retardation_time_s)
+
+    @property
+    def dynamics(self) -> Dynamics:
+        """None: this form has no inertia and no damping."""
+        return Dynamics()
+
+    def friction_share(self) -> float:
+        """Plays that yet lag behind, over the deflection of a large motion without creep."""
+        plays = float(self.weight.sum())
+        return plays / (self.linear + plays)
 
     def small_signal_stiffness(self) -> float:
         """Drive per deflection at once, for a motion too small and too fast for any memory."""

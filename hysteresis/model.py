@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from hysteresis.axis import AxisModel, numbers_of
 from hysteresis.bench import Bench
+from hysteresis.compliance_axis import FORM, ComplianceAxis
 from hysteresis.errors import InputError
 from hysteresis.files import read_json, write_json
 from hysteresis.optics import RigOptics, deflection_from_spot, spot_from_deflection
@@ -18,6 +19,14 @@ from hysteresis.tables import Floats
 
 SCHEMA = "hysteresis model"
 SCHEMA_VERSION = 1
+
+
+Axis = AxisModel | ComplianceAxis
+
+
+def axis_from_json(data: dict[str, Any]) -> Axis:
+    """The axis of either form that a file holds."""
+    return ComplianceAxis.from_json(data) if data.get("form") == FORM else AxisModel.from_json(data)
 
 
 @dataclass(frozen=True)
@@ -32,8 +41,8 @@ class RigState:
 class RigModel:
     """Two axes and their optics. Positions in mm on the target plane, drive in full scale."""
 
-    axis_x: AxisModel
-    axis_y: AxisModel
+    axis_x: Axis
+    axis_y: Axis
     optics: RigOptics
 
     def rest(self) -> RigState:
@@ -74,7 +83,7 @@ class RigModel:
         if min(optics.distance_mm, optics.full_scale_x_rad, optics.full_scale_y_rad) <= 0:
             raise ValueError("optics has a distance or full scale that is not positive")
         return RigModel(
-            AxisModel.from_json(data["axis_x"]), AxisModel.from_json(data["axis_y"]), optics
+            axis_from_json(data["axis_x"]), axis_from_json(data["axis_y"]), optics
         )
 
 

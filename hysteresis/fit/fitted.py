@@ -81,7 +81,7 @@ def quality(fit: Fit) -> dict[str, float]:
         if model.dynamics.inertia_s2 > 0:
             figures[f"resonance_{axis}_hz"] = model.dynamics.resonance_hz(stiffness)
             figures[f"damping_ratio_{axis}"] = model.dynamics.damping_ratio(stiffness)
-        figures[f"friction_share_{axis}"] = float(model.friction.stiffness.sum()) / stiffness
+        figures[f"friction_share_{axis}"] = model.friction_share()
         figures[f"after_effect_per_decade_{axis}"] = model.after_effect_share()
     figures["error_on_held_out_mm"] = fit.discrepancy.typical_mm
     return figures

@@ -8,61 +8,109 @@ from __future__ import annotations
 
 import numpy as np
 
-from hysteresis.kernels import stops
+from hysteresis.kernels import bouc_wen, everett, everett_slopes, stops
 from hysteresis.kernels.compiled import compiled
 from hysteresis.kernels.pieces import BLOCK, C0, C1, C2, C3, END, PIECE_SIZE, REF, WAY
 
-SLIP = 0
+SLIP, PREISACH, BOUC_WEN = 0, 1, 2
 
 
 def work_size(kind, shape):
     """Length of the working array of a memory."""
-    return stops.work_size(shape)
+    if kind == SLIP:
+        return stops.work_size(shape)
+    if kind == PREISACH:
+        return everett.work_size(shape)
+    return bouc_wen.work_size(shape)
 
 
 def begin(kind, shape, z, theta, work, piece):
     """Working form of the state `z` at the angle `theta`; no direction yet."""
-    stops.begin(shape, z, theta, work, piece)
+    if kind == SLIP:
+        stops.begin(shape, z, theta, work, piece)
+    elif kind == PREISACH:
+        everett.begin(shape, z, theta, work, piece)
+    else:
+        bouc_wen.begin(shape, z, theta, work, piece)
 
 
 def turn(kind, shape, work, piece, theta, way):
     """Motion begins or reverses at `theta` into the direction `way`."""
-    stops.turn(shape, work, piece, theta, way)
+    if kind == SLIP:
+        stops.turn(shape, work, piece, theta, way)
+    elif kind == PREISACH:
+        everett.turn(shape, work, piece, theta, way)
+    else:
+        bouc_wen.turn(shape, work, piece, theta, way)
 
 
 def onward(kind, shape, work, piece):
     """The piece's end is reached: the next one."""
-    stops.onward(shape, work, piece)
+    if kind == SLIP:
+        stops.onward(shape, work, piece)
+    elif kind == PREISACH:
+        everett.onward(shape, work, piece)
+    else:
+        bouc_wen.onward(shape, work, piece)
 
 
 def finish(kind, shape, work, piece, theta, z):
     """State at the angle `theta`, into `z`."""
-    stops.finish(shape, work, piece, theta, z)
+    if kind == SLIP:
+        stops.finish(shape, work, piece, theta, z)
+    elif kind == PREISACH:
+        everett.finish(shape, work, piece, theta, z)
+    else:
+        bouc_wen.finish(shape, work, piece, theta, z)
 
 
 def carry_rows(kind, shape):
     """Rows of the store of derivatives."""
-    return stops.carry_rows(shape)
+    if kind == SLIP:
+        return stops.carry_rows(shape)
+    if kind == PREISACH:
+        return everett_slopes.carry_rows(shape)
+    return bouc_wen.carry_rows(shape)
 
 
 def slope_begin(kind, shape, z, theta, work, carry):
     """Derivatives at the start."""
-    stops.slope_begin(shape, z, theta, work, carry)
+    if kind == SLIP:
+        stops.slope_begin(shape, z, theta, work, carry)
+    elif kind == PREISACH:
+        everett_slopes.slope_begin(shape, z, theta, work, carry)
+    else:
+        bouc_wen.slope_begin(shape, z, theta, work, carry)
 
 
 def slope_turn(kind, shape, work, piece, theta, way, d_theta, carry, first):
     """Called just before `turn`."""
-    stops.slope_turn(shape, work, piece, theta, way, d_theta, carry, first)
+    if kind == SLIP:
+        stops.slope_turn(shape, work, piece, theta, way, d_theta, carry, first)
+    elif kind == PREISACH:
+        everett_slopes.slope_turn(shape, work, piece, theta, way, d_theta, carry, first)
+    else:
+        bouc_wen.slope_turn(shape, work, piece, theta, way, d_theta, carry, first)
 
 
 def slope_onward(kind, shape, work, piece, carry, first):
     """Called just before `onward`."""
-    stops.slope_onward(shape, work, piece, carry, first)
+    if kind == SLIP:
+        stops.slope_onward(shape, work, piece, carry, first)
+    elif kind == PREISACH:
+        everett_slopes.slope_onward(shape, work, piece, carry, first)
+    else:
+        bouc_wen.slope_onward(shape, work, piece, carry, first)
 
 
 def slope_at(kind, shape, work, piece, theta, carry, g, first):
     """Add the derivative of the torque at a fixed angle to `g`."""
-    stops.slope_at(shape, work, piece, theta, carry, g, first)
+    if kind == SLIP:
+        stops.slope_at(shape, work, piece, theta, carry, g, first)
+    elif kind == PREISACH:
+        everett_slopes.slope_at(shape, work, piece, theta, carry, g, first)
+    else:
+        bouc_wen.slope_at(shape, work, piece, theta, carry, g, first)
 
 
 def reach(kind, shape, work, piece, before, theta):
@@ -73,6 +121,10 @@ def reach(kind, shape, work, piece, before, theta):
     way = 1.0 if move > 0.0 else -1.0
     if piece[WAY] != way:
         turn(kind, shape, work, piece, before, way)
+    if kind == BOUC_WEN:
+        if way * (theta - piece[END]) > 0.0:
+            bouc_wen.jump(shape, work, piece, theta)
+        return
     while way * (theta - piece[END]) > 0.0:
         onward(kind, shape, work, piece)
 

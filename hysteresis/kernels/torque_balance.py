@@ -81,7 +81,8 @@ def _step(
     x = guess * way
     if not (x > 0.0):
         x = 0.0
-    for _ in range(_MAX_NEWTON):
+    tries = 0
+    while tries < _MAX_NEWTON:
         end = way * (piece[END] - theta)
         probing = x > end
         if probing:
@@ -110,7 +111,8 @@ def _step(
                 memory.slope_onward(kind, shape, work, piece, carry, LINEAR)
             memory.onward(kind, shape, work, piece)
             x = new
-            continue
+            continue  # walking on costs no try
+        tries += 1
         done = abs(new - x) <= near * (1.0 + abs(theta))
         x = new
         if done and x <= end:
