@@ -204,25 +204,13 @@ def reverse(shape, work, theta, way):
 
 
 def follow(shape, work, before, theta):
-    """Move from `before` to `theta`; the output there. One step whatever the number of cells."""
+    """Move from `before` to `theta`; the output there."""
     start, end = _clamped(shape, before), _clamped(shape, theta)
     if end != start:
         way = 1.0 if end > start else -1.0
         reverse(shape, work, start, way)
         wipe(shape, work, end, way)
     return output(shape, work, end)[0]
-
-
-def torque_path(shape, theta, theta_before, z, work):
-    """Output along a path of the angle; `z` is updated in place."""
-    out = np.empty(theta.size)
-    load(shape, z, theta_before, work)
-    before = theta_before
-    for n in range(theta.size):
-        out[n] = follow(shape, work, before, theta[n])
-        before = theta[n]
-    store(shape, work, z)
-    return out
 
 
 # Pieces, for the loop that all memories share (see kernels.memory) ------------------------------
@@ -246,11 +234,7 @@ def turn(shape, work, piece, theta, way):
     piece[WAY] = way
     if abs(theta) > top or way * theta >= top:
         work[1] = n if theta > 0.0 else -1
-        side = top if theta > 0.0 else -top
-        piece[REF] = side
-        piece[C0] = output(shape, work, side)[0]
-        piece[C1] = piece[C2] = piece[C3] = 0.0
-        piece[END] = side if way * theta < 0.0 else way * np.inf
+        _outside(shape, work, piece)
         return
     j = _cell(shape, theta)
     if way < 0.0 and theta == shape[HEAD + j]:
@@ -274,12 +258,36 @@ def onward(shape, work, piece):
         j += int(way)
         work[1] = j
     if j == n or j == -1:
-        piece[REF] = at
-        piece[C0] = output(shape, work, at)[0]
-        piece[C1] = piece[C2] = piece[C3] = 0.0
-        piece[END] = way * np.inf
+        _outside(shape, work, piece)
         return
     _fill(shape, work, piece)
+
+
+def jump(shape, work, piece, theta):
+    """The piece that holds at `theta`, beyond the present one's end, in one step."""
+    n = int(shape[0])
+    way = piece[WAY]
+    top = shape[HEAD + n]
+    wipe(shape, work, _clamped(shape, theta), way)
+    if abs(theta) > top:
+        work[1] = n if theta > 0.0 else -1
+        _outside(shape, work, piece)
+        return
+    j = _cell(shape, theta)
+    if way > 0.0 and theta == shape[HEAD + j]:
+        j -= 1
+    work[1] = j
+    _fill(shape, work, piece)
+
+
+def _outside(shape, work, piece):
+    """The constant piece beyond the grid."""
+    way = piece[WAY]
+    side = shape[HEAD + (int(shape[0]) if work[1] > 0.0 else 0)]
+    piece[REF] = side
+    piece[C0] = output(shape, work, side)[0]
+    piece[C1] = piece[C2] = piece[C3] = 0.0
+    piece[END] = side if way * side < 0.0 else way * np.inf
 
 
 def _fill(shape, work, piece):
@@ -353,9 +361,10 @@ decision = compiled(decision)
 room = compiled(room)
 reverse = compiled(reverse)
 follow = compiled(follow)
-torque_path = compiled(torque_path)
 begin = compiled(begin)
 _fill = compiled(_fill)
+_outside = compiled(_outside)
 turn = compiled(turn)
 onward = compiled(onward)
+jump = compiled(jump)
 finish = compiled(finish)

@@ -125,6 +125,10 @@ def reach(kind, shape, work, piece, before, theta):
         if way * (theta - piece[END]) > 0.0:
             bouc_wen.jump(shape, work, piece, theta)
         return
+    if kind == PREISACH:
+        if way * (theta - piece[END]) > 0.0:
+            everett.jump(shape, work, piece, theta)
+        return
     while way * (theta - piece[END]) > 0.0:
         onward(kind, shape, work, piece)
 

@@ -125,29 +125,20 @@ class Preisach:
         return kernel_shape(self.node, self.mass, RESISTS)
 
     def torque(self, theta: Floats, step_s: Floats, state: Floats) -> tuple[Floats, Floats]:
-        from hysteresis.kernels import everett
-
         theta = np.ascontiguousarray(theta, dtype=float)
         after = np.array(state, dtype=float)
-        shape = self.shape()
-        work = np.zeros(everett.work_size(shape))
-        value = everett.torque_path(shape, theta, after[0], after[1:], work)
-        if theta.size:
-            after[0] = theta[-1]
-        return value, after
+        return path_values(self.shape(), theta, after), after
 
     def tangent(self, theta: float, step_s: float, state: Floats) -> float:
-        from hysteresis.kernels import everett
+        from hysteresis.kernels import memory
 
         shape = self.shape()
-        work = np.zeros(everett.work_size(shape))
-        everett.load(shape, np.array(state[1:], dtype=float), float(state[0]), work)
-        before = float(state[0])
-        if theta == before:  # no direction: that of a first small move upwards
-            everett.reverse(shape, work, before, 1.0)
-        else:
-            everett.follow(shape, work, before, float(theta))
-        return float(everett.output(shape, work, float(theta))[1])
+        work = np.empty(memory.work_size(self.kind, shape))
+        return float(
+            memory.tangent_at(
+                self.kind, shape, float(theta), float(state[0]), np.array(state[1:]), work
+            )
+        )
 
     @property
     def unknowns(self) -> int:
@@ -197,6 +188,17 @@ def everett_function(shape: Floats, alpha: Floats, beta: Floats) -> Floats:
         for p, i, q, j in zip(a.flat, cells[0].flat, b.flat, cells[1].flat, strict=True)
     ]
     return np.reshape(np.array(out), a.shape)
+
+
+def path_values(shape: Floats, theta: Floats, state: Floats) -> Floats:
+    """Output along a path from a kernel's tables; `state` (angle, reversals) is updated."""
+    from hysteresis.kernels import memory
+
+    work = np.empty(memory.work_size(Preisach.kind, shape))
+    value: Floats = memory.torque_path(Preisach.kind, shape, theta, state[0], state[1:], work)
+    if theta.size:
+        state[0] = theta[-1]
+    return value
 
 
 def path_columns(
