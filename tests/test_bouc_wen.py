@@ -6,12 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
+from hysteresis.axis import AxisModel
 from hysteresis.errors import InputError
 from hysteresis.kernels import bouc_wen
 from hysteresis.kernels.bouc_wen_table import TOLERANCE, table
 from hysteresis.kernels.pieces import BLOCK, C1, C2, C3, END, PIECE_SIZE, REF, WAY
 from hysteresis.operators.bouc_wen import BoucWen
+from hysteresis.operators.elastic import Dynamics, Elastic
 
 EPS = np.finfo(float).eps
 CASES = {
@@ -123,6 +126,42 @@ def test_small_moves_show_the_stiffness() -> None:
         assert tangent == pytest.approx(operator.small_signal_stiffness(), rel=1e-7)
 
 
+@every_case
+def test_any_path_follows_the_equation(operator) -> None:
+    """Against scipy's DOP853 leg by leg, stopped at the kink at zero; its global error is some
+    times rtol = 1e-12. Ours: TOLERANCE per evaluation, twice at each turn; a pinched middle can
+    magnify what was wrong before by 1 / (1 − pinching)."""
+    theta = wander(11, 40)
+    torque, _ = operator.torque(theta, np.ones(theta.size), operator.rest())
+    up, down = operator.limits()
+    n, depth, width = operator.exponent, operator.pinching, operator.pinching_width
+    unload = operator.loading - 2.0 * operator.sigma
+    z = before = 0.0
+    for k, x in enumerate(theta):
+        way = np.sign(x - before)
+        start, end = 0.0, abs(x - before)
+        while start < end:
+            out = z * way >= 0.0  # away from zero
+            c = operator.loading if out else unload
+            limit = up if (z > 0.0) or (z == 0.0 and way > 0.0) else down
+
+            def slope(_, z, c=c, limit=limit, way=way):
+                p = np.abs(z) / limit
+                return way * (1.0 - depth * np.exp(-((p / width) ** 2))) * (1.0 - c * p**n)
+
+            def zero(_, z):
+                return z[0]
+
+            zero.terminal = True
+            run = solve_ivp(slope, (start, end), [z], "DOP853", rtol=1e-12, atol=1e-14,
+                            max_step=0.05 * limit, events=None if out else zero)  # fmt: skip
+            start, z = run.t[-1], 0.0 if run.status == 1 else run.y[0, -1]
+        bound = (1 + 2 * k) * TOLERANCE / (1.0 - depth) + 2e-11
+        bound *= operator.stiffness * max(up, down)
+        assert torque[k] == pytest.approx(operator.stiffness * z, abs=bound)
+        before = x
+
+
 # Derivatives ------------------------------------------------------------------------------------
 
 
@@ -185,6 +224,39 @@ def test_derivatives_against_central_differences(operator, moving) -> None:
         assert bound < 3e-5
         np.testing.assert_allclose(exact[:, j], differences[0], rtol=0, atol=bound, err_msg=name)
         assert np.abs(exact[:, j]).max() > 100 * bound  # there is something to compare
+
+
+@every_case
+def test_derivatives_of_the_simulated_angle(operator) -> None:
+    """The whole balance, drive to angle, against central differences with the same bound; the
+    angle is as stiffly tied as the spring is (0.7), and rests on 300 samples."""
+    operator = replace(
+        operator, pinching=operator.pinching + 0.05, exponent=operator.exponent + 0.01
+    )
+    if operator.swing is None:
+        operator = replace(operator, sigma=max(operator.sigma, 0.51))
+    axis = AxisModel(Elastic(0.7), dynamics=Dynamics(2e-3, 2.5e-5), friction=operator)
+    t = np.arange(1, 301) * 1e-3
+    drive = 0.8 * np.sin(2 * np.pi * 11 * t) + 0.3 * np.sin(2 * np.pi * 29 * t)
+    step_s = np.full(t.size, 1e-3)
+    theta, slopes = axis.deflection_with_slopes(drive, step_s, axis.rest())
+    np.testing.assert_allclose(theta, axis.deflection(drive, step_s)[0], rtol=0, atol=1e-12)
+    noise = 2 * TOLERANCE * operator.stiffness * max(operator.limits()) * 20 / 0.7
+    for j, name in enumerate(BoucWen.unknown_names):
+        value = getattr(operator, name)
+        differences = []
+        eps = 1e-4 * max(abs(value), 0.1)
+        for step in (eps, 2 * eps):
+            low, high = (
+                replace(axis, friction=replace(operator, **{name: value + sign * step}))
+                .deflection(drive, step_s)[0]
+                for sign in (-1, 1)
+            )  # fmt: skip
+            differences.append((high - low) / (2 * step))
+        bound = np.abs(differences[1] - differences[0]).max() + noise / eps
+        exact = slopes[:, 7 + j]
+        np.testing.assert_allclose(exact, differences[0], rtol=0, atol=bound, err_msg=name)
+        assert np.abs(exact).max() > 100 * bound
 
 
 # What is refused --------------------------------------------------------------------------------
