@@ -122,6 +122,8 @@ def minimise(
         return out
 
     def cost_of(r: Floats, x: Floats) -> float:
+        if not np.isfinite(r).all():
+            return np.inf
         size = np.abs(r)
         inner = np.minimum(size, huber)
         pull = wanted - prior @ x
