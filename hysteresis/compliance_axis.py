@@ -85,7 +85,7 @@ class ComplianceAxis:
         """State of a rig that never moved: last drive, positions of plays, of creep modes."""
         return np.zeros(1 + self.weight.size + self.compliance.size)
 
-    def creep_state(self, position: npt.ArrayLike) -> Floats:
+    def branch_state(self, position: npt.ArrayLike) -> Floats:
         """State at rest but for given positions of the creep modes (a known history)."""
         state = self.rest()
         state[1 + self.weight.size :] = position

@@ -221,7 +221,7 @@ def test_columns_and_history_make_up_the_deflection() -> None:
         columns @ other.weights(), other.deflection(drive, step_s)[0], rtol=0, atol=800 * EPS
     )
     past = np.array([0.3, -0.2, 0.1, 0.5])
-    begun, _ = AXIS.deflection(drive, step_s, AXIS.creep_state(past))
+    begun, _ = AXIS.deflection(drive, step_s, AXIS.branch_state(past))
     history = AXIS.history_columns(step_s) @ (COMPLIANCE * past)
     np.testing.assert_allclose(begun - theta, history, rtol=0, atol=800 * EPS)
 

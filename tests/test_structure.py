@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from hysteresis.fit.predict import _axis_columns
 from hysteresis.fit.structure import (
     CLOCK,
     DRIFT,
@@ -16,6 +19,7 @@ from hysteresis.fit.structure import (
     layout,
 )
 from hysteresis.kernels.torque_balance import LINEAR
+from hysteresis.operators.preisach import cell_indices
 from hysteresis.optics import FREE
 
 LIMITS, TIMES = (0.05, 0.2, 0.6), (0.1, 3.0)
@@ -87,7 +91,41 @@ def test_shortened_derivatives_are_the_chain_rule(recipe: Recipe) -> None:
     short = rng.normal(size=len(own.names))
     np.testing.assert_allclose(own.full(short), own.base + own.spread @ short, rtol=1e-15)
     columns = rng.normal(size=(11, own.base.size))
-    np.testing.assert_allclose(own.shorten(columns), columns @ own.spread, rtol=1e-14, atol=1e-14)
+    np.testing.assert_allclose(
+        own.shorten(columns, short), columns @ own.spread, rtol=1e-14, atol=1e-14
+    )
+
+
+def test_a_power_law_moves_all_branches_by_two_unknowns() -> None:
+    """Derivatives against central differences: error ε² times the third derivative, below 100."""
+    own = layout(Recipe(relaxation_times_s=(0.1, 1.0, 10.0, 100.0), after_effect="power"))
+    short = np.full(len(own.names), 0.02)
+    short[own.index("x_branch_exponent")] = 0.2
+    columns = np.eye(own.base.size)
+    slopes = own.shorten(columns, short)
+    small = 1e-5
+    for k in range(short.size):
+        step = small * (np.arange(short.size) == k)
+        numeric = (own.full(short + step) - own.full(short - step)) / (2 * small)
+        np.testing.assert_allclose(slopes[:, k], numeric, rtol=0, atol=100 * small**2)
+
+
+def test_neighbouring_cells_of_a_plane_are_expected_to_be_alike() -> None:
+    """An even density costs nothing; a single full cell does."""
+    own = layout(KINDS["preisach"])
+    rows, expected = own.prior_rows()
+    node = np.array(KINDS["preisach"].nodes)
+    i, j = cell_indices(node.size - 1)
+    area = np.diff(node)[i] * np.diff(node)[j] * np.where(i == j, 0.5, 1.0)
+    short = np.zeros(len(own.names))
+    for axis in "xy":
+        for k in range(area.size):
+            short[own.index(f"{axis}_cell_{k + 1:03d}")] = 0.3 * area[k]
+    own_rows = own.smooth_rows
+    assert len(own_rows) and len(rows) == len(expected) == len(own_rows) + len(short)
+    np.testing.assert_allclose(own_rows @ short, 0.0, atol=1e-12)
+    short[own.index("x_cell_003")] += 0.1
+    assert np.abs(own_rows @ short).max() > 0.1
 
 
 def test_what_a_recipe_leaves_out_has_no_unknown() -> None:
@@ -99,34 +137,48 @@ def test_what_a_recipe_leaves_out_has_no_unknown() -> None:
             "drift_y_mm"} <= everything  # fmt: skip
 
 
-def test_full_parameters_are_in_the_order_of_the_sensitivities() -> None:
-    """Build an axis from distinct full parameters and move each: the kernel's column of that place
-    is the derivative. History is a torque, the kernel's column a stretch: torque = stiffness times
-    stretch. Central differences: error ε² and rounding / ε."""
-    recipe = RECIPES["everything"]
+KINDS = {
+    "maxwell-slip": RECIPES["everything"],
+    "preisach": replace(RECIPES["everything"], memory="preisach", smoothness=1.0,
+                        nodes=(-1.2, -0.5, -0.2, 0.0, 0.2, 0.5, 1.2)),
+    "bouc-wen": replace(RECIPES["everything"], memory="bouc-wen"),
+    "drive chain": replace(RECIPES["everything"], droop=True, lag=True, saturation=True),
+    "compliance": Recipe("compliance", slip_limits=LIMITS, relaxation_times_s=TIMES, history=True),
+}  # fmt: skip
+MEMORY = {
+    "preisach": list(0.01 + 0.02 * np.random.default_rng(3).uniform(size=21)),
+    "bouc-wen": [0.3, 0.15, 0.7, 1.6, 0.05, 0.2],
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_full_parameters_are_in_the_order_of_the_derivatives(kind: str) -> None:
+    """Build an axis from distinct full parameters and move each: the column of that place is the
+    derivative. Central differences: error ε² and rounding / ε."""
+    recipe = KINDS[kind]
     own = layout(recipe)
-    part = np.array([0.9, 0.03, 0.04, 0.01, 0.02, 1e-3, 2e-5,  # SHAPE
-                     0.1, 0.2, 0.05, 0.03, 0.07, 0.01, -0.02])  # fmt: skip
-    assert part.size == own.per_axis == LINEAR + len(LIMITS) + 2 * len(TIMES)
-    assert len(SHAPE) == LINEAR
+    memory = MEMORY.get(kind, [0.1, 0.2, 0.05])
+    if kind == "compliance":
+        part = np.array([0.9, 0.03, 0.04, *memory, 0.03, 0.07, 0.01, -0.02])
+    else:
+        part = np.array([0.9, 0.03, 0.04, 0.01, 0.02, 1e-3, 2e-5,  # SHAPE
+                         *memory, 0.03, 0.07, 0.01, -0.02])  # fmt: skip
+        assert len(SHAPE) == LINEAR
+    if recipe.chain:
+        part = np.append(part, [0.4, 2e-3, 0.1])
+    assert part.size == own.per_axis
     t = np.arange(1, 401) * 5e-3
     drive, steps = 0.6 * np.sin(3.1 * t) + 0.2 * np.sin(17 * t), np.full(t.size, 5e-3)
 
     def run(values):
-        axis, stretch = axis_from_full(recipe, values)
-        return axis.deflection(drive, steps, axis.branch_state(stretch))[0]
+        axis, history = axis_from_full(recipe, values)
+        return axis.deflection(drive, steps, axis.branch_state(history))[0]
 
-    axis, stretch = axis_from_full(recipe, part)
-    assert axis.elastic.linear == 0.9
-    assert axis.heating.softening == (0.01, 0.02)
-    assert axis.dynamics.inertia_s2 == 2e-5
-    np.testing.assert_array_equal(axis.friction.stiffness, part[7:10])
-    np.testing.assert_array_equal(axis.after_effect.stiffness, part[10:12])
-    np.testing.assert_allclose(stretch, [0.01 / 0.03, -0.02 / 0.07], rtol=1e-15)
-    _, slope = axis.deflection_with_slopes(drive, steps, axis.branch_state(stretch))
-    by_stretch = slope[:, -2:]
-    slope[:, 10:12] -= by_stretch * stretch / part[10:12]
-    slope[:, -2:] = by_stretch / part[10:12]
+    columns = _axis_columns(own, part, drive, steps, True)
+    # in compliance form a history fades exactly, here as in the state: to rounding
+    np.testing.assert_allclose(columns[:, 0], run(part), rtol=0, atol=1e-13)
+    slope = columns[:, 1:]
+    assert slope.shape[1] == part.size
     for p in range(part.size):
         small = 1e-6 * max(abs(part[p]), 1e-3)
         up, down = part.copy(), part.copy()
@@ -136,7 +188,7 @@ def test_full_parameters_are_in_the_order_of_the_sensitivities() -> None:
         size = np.abs(numeric).max()
         close = np.abs(slope[:, p] - numeric) <= 1e-4 * size + 1e-14 / small
         # an element may start to slip between the two runs: few samples, and no others
-        assert np.mean(close) > 0.97, own.names
+        assert np.mean(close) > 0.97, full_names(recipe)[p]
         assert size > 0
 
 

@@ -52,7 +52,6 @@ def finish(
     progress: Callable[[int, float], None] | None = None,
 ) -> Solution:
     """Minimise the robust square sum from `short` on. The method: see `gauss_newton`."""
-    prior_root = np.where(np.isfinite(layout.prior_sd), 1.0 / layout.prior_sd, 0.0)
     frames = len(seen)
 
     def spots(at: Floats, slopes: bool) -> tuple[Floats, Floats | None]:
@@ -65,7 +64,8 @@ def finish(
         np.concatenate([seen.x_mm, seen.y_mm]),
         np.concatenate([seen.sigma_x_mm, seen.sigma_y_mm]),
         not_negative=layout.not_negative,
-        prior_rows=(np.diag(prior_root), prior_root * layout.prior_mean),
+        upper=layout.upper if np.isfinite(layout.upper).any() else None,
+        prior_rows=layout.prior_rows(),
         huber=HUBER,
         steps=steps,
         project=lambda at: _keep_stiff(layout, at),

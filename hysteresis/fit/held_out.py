@@ -59,7 +59,7 @@ def held_out(
     weight = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(r / sigma), 1e-12))) / sigma
     fold = folds_of(seen, folds)
     both = np.concatenate([fold, fold])
-    prior = np.where(np.isfinite(layout.prior_sd), 1.0 / layout.prior_sd, 0.0)
+    prior, expected = layout.prior_rows()
     # triangles of the parts, so that each complement is assembled from small blocks
     parts = {}
     for f in np.unique(both):
@@ -73,8 +73,8 @@ def held_out(
         if f < 0:
             continue
         rest = [p for g, p in parts.items() if g != f]
-        matrix = np.vstack([p[0] for p in rest] + [np.diag(prior)])
-        target = np.concatenate([p[1] for p in rest] + [prior * layout.prior_mean])
+        matrix = np.vstack([p[0] for p in rest] + [prior])
+        target = np.concatenate([p[1] for p in rest] + [expected])
         ridge = 1e-7 * np.sqrt(np.sum(matrix**2, axis=0))
         short = solve_bounded(
             np.vstack([matrix, np.diag(ridge)]),

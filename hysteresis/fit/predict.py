@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from hysteresis.axis import AxisModel
-from hysteresis.fit.structure import CLOCK, Layout, axis_from_full
+from hysteresis.compliance_axis import ComplianceAxis
+from hysteresis.fit.structure import CLOCK, SHAPE, Layout, Recipe, axis_from_full
 from hysteresis.optics import FREE as OPTICS
 from hysteresis.optics import RigOptics, spot_with_slopes
 from hysteresis.recording import Grid, Observations, average
@@ -41,16 +42,9 @@ def predict(
     start = seen.start_s + offset + drift * (seen.start_s - middle)
 
     def one_axis(a: int) -> tuple[Floats, Floats]:
-        axis, history = axis_from_full(layout.recipe, full[a * per : (a + 1) * per])
         drive = grid.drive_x if a == 0 else grid.drive_y
-        state = axis.branch_state(history)
-        if slopes:
-            theta, slope = axis.deflection_with_slopes(drive, grid.step_s, state)
-            columns = np.column_stack([theta, _by_history_torque(layout, axis, history, slope)])
-        else:
-            theta, _ = axis.deflection(drive, grid.step_s, state)
-            columns = theta[:, None]
-        return average(grid, columns, start, seen.exposure_s), theta
+        columns = _axis_columns(layout, full[a * per : (a + 1) * per], drive, grid.step_s, slopes)
+        return average(grid, columns, start, seen.exposure_s), columns[:, 0]
 
     with ThreadPoolExecutor(2) as pool:
         (mean_x, theta_x), (mean_y, theta_y) = pool.map(one_axis, (0, 1))
@@ -73,20 +67,38 @@ def predict(
         out[:, head] = speed
         out[:, head + 1] = speed * (seen.start_s - middle)
         out[:, head + len(CLOCK) + row] = late
-    return x, y, layout.shorten(jacobian)
+    return x, y, layout.shorten(jacobian, short)
 
 
-def _by_history_torque(layout: Layout, axis: AxisModel, stretch: Floats, slope: Floats) -> Floats:
+def _axis_columns(
+    layout: Layout, part: Floats, drive: Floats, step_s: Floats, slopes: bool
+) -> Floats:
+    """Angle of one axis on the grid and, with `slopes`, its derivatives by `part`: columns."""
+    recipe = layout.recipe
+    axis, history = axis_from_full(recipe, part)
+    if isinstance(axis, ComplianceAxis):
+        columns = np.column_stack([axis.columns(drive, step_s), axis.history_columns(step_s)])
+        theta = columns @ np.concatenate([axis.weights(), history * axis.compliance])
+        return np.column_stack([theta, columns]) if slopes else theta[:, None]
+    state = axis.branch_state(history)
+    if not slopes:
+        return axis.deflection(drive, step_s, state)[0][:, None]
+    theta, slope = axis.deflection_with_slopes(drive, step_s, state, chain=recipe.chain)
+    return np.column_stack([theta, _by_history_torque(recipe, axis, history, slope)])
+
+
+def _by_history_torque(recipe: Recipe, axis: AxisModel, stretch: Floats, slope: Floats) -> Floats:
     """Derivatives by the branches' torque at the start instead of their stretch, in place.
 
     torque = stiffness × stretch, so at a fixed torque a stiffer branch starts less stretched.
     """
     branches = axis.after_effect.stiffness
-    if branches.size:
-        first = slope.shape[1] - 2 * branches.size
-        by_torque = slope[:, first + branches.size :]
+    count = branches.size
+    if count:
+        first = len(SHAPE) + axis.friction.unknowns
+        by_torque = slope[:, first + count : first + 2 * count]
         by_torque /= branches
-        slope[:, first : first + branches.size] -= stretch * by_torque
+        slope[:, first : first + count] -= stretch * by_torque
     return slope
 
 

@@ -40,6 +40,7 @@ def start_dynamics(
     axes, states, drives = [], [], (grid.drive_x, grid.drive_y)
     for a in (0, 1):
         axis, history = axis_from_full(layout.recipe, full[a * per : (a + 1) * per])
+        assert isinstance(axis, AxisModel)  # the only form with dynamics
         axes.append(replace(axis, dynamics=Dynamics()))
         states.append(axis.branch_state(history))
     misfit = np.zeros((2, len(RESONANCES_HZ), len(RATIOS)))
