@@ -92,6 +92,25 @@ def block_bootstrap(
     """
     if count < 2:
         raise ValueError("a bootstrap needs at least two refits")
+    small = in_blocks(solution, grid, seen, nominal, longest_s=longest_s)
+    rng = np.random.default_rng(seed)
+    draws = drawn_counts(len(small.names), count, rng)
+    moved = rng.standard_normal((count, len(solution.short)))
+    values = refits(small, draws, moved, progress)
+    error, low, high = _spread(values)
+    names = solution.layout.names
+    return Bootstrap(names, values, solution.short, error, low, high, len(small.names))
+
+
+def in_blocks(
+    solution: Solution,
+    grid: Grid,
+    seen: Observations,
+    nominal: RigOptics,
+    *,
+    longest_s: float = LONGEST_S,
+) -> Compressed:
+    """The linear problem at a solution, compressed block by block (see `blocks_of`)."""
     x, y, jacobian = predict(solution.layout, solution.short, grid, seen, nominal, slopes=True)
     assert jacobian is not None
     block, names = blocks_of(seen, longest_s)
@@ -99,15 +118,12 @@ def block_bootstrap(
     r = np.concatenate([seen.x_mm - x, seen.y_mm - y])
     sigma = np.concatenate([seen.sigma_x_mm, seen.sigma_y_mm])
     good = np.isfinite(r) & np.isfinite(sigma)
-    weight = np.zeros_like(r)
-    weight[good] = (
-        np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(r[good] / sigma[good]), 1e-12)))
-        / sigma[good]
-    )
+    size = np.abs(r[good]) / sigma[good]
+    weight = np.sqrt(np.minimum(1.0, HUBER / np.maximum(size, 1e-12))) / sigma[good]
     plan = solution.layout
-    small = compressed(
-        jacobian[good] * weight[good, None],
-        (r[good] + jacobian[good] @ solution.short) * weight[good],
+    return compressed(
+        jacobian[good] * weight[:, None],
+        (r[good] + jacobian[good] @ solution.short) * weight,
         both[good],
         names,
         plan.prior_mean,
@@ -115,12 +131,6 @@ def block_bootstrap(
         solution.short,
         plan.not_negative,
     )
-    rng = np.random.default_rng(seed)
-    draws = drawn_counts(len(small.names), count, rng)
-    moved = rng.standard_normal((count, len(solution.short)))
-    values = refits(small, draws, moved, progress)
-    error, low, high = _spread(values)
-    return Bootstrap(plan.names, values, solution.short, error, low, high, len(small.names))
 
 
 def blocks_of(seen: Observations, longest_s: float = LONGEST_S) -> tuple[Ints, Texts]:
