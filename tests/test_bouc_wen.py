@@ -48,7 +48,7 @@ def rate(v, load, unload, n, depth, width):
 
 @pytest.mark.parametrize("sigma", [0.5, 0.8, 1.0])
 @pytest.mark.parametrize(("depth", "width"), [(0.0, 0.3), (0.7, 0.3), (0.99, 0.05)])
-@pytest.mark.parametrize("n", [1.0, 1.01, 1.7, 2.0, 3.0, 4.0, 10.0, 40.0])
+@pytest.mark.parametrize("n", [1.0, 1.01, 1.7, 2.0, 3.0, 4.0, 10.0, 300.0])
 def test_pieces_keep_the_stated_error(n, depth, width, sigma) -> None:
     """v of a cubic, put back into s = ∫ dv / F by 20-point quadrature (numpy), at three places of
     every piece. The slopes at the nodes make the error h⁴/384 |v⁗|, largest in the middle; the

@@ -56,7 +56,7 @@ def _bend(p, h, bell, power, left, c, n, depth, width):
         q1 = -c * n * power / p
         q2 = q1 * (n - 1.0) / p
         q3 = q2 * (n - 2.0) / p
-        singular = SLOPE_SHARE * abs(c) * (3.0 * n * n + 2.0) * power / (p * p * p) * f
+        singular = SLOPE_SHARE * abs(c) * (3.0 * n * n + 2.0) * power / (p * p * p) * h**3 * f
     else:
         q1 = -c if n == 1.0 else 0.0
         q2 = q3 = singular = 0.0
@@ -66,73 +66,73 @@ def _bend(p, h, bell, power, left, c, n, depth, width):
     return max(abs(f * (f * (f3 * f + 4.0 * f2 * f1) + f1 * f1 * f1)), singular), f1
 
 
+def _place(x, saturates):
+    """p, log p and dp/dx at the coordinate x: p itself, or -log(1 - p) on a side that saturates."""
+    if saturates:
+        u = math.exp(-x)
+        p = -math.expm1(-x)
+        return p, math.log1p(-u) if p > 0.5 else math.log(max(p, 1e-300)), u
+    return x, math.log(max(x, 1e-300)), 1.0
+
+
+def _ahead(x, end, step, saturates, c, n, depth, width):
+    """Coordinate a length `step` of s further on (midpoint rule), at most `end`."""
+    far = x
+    for part in (0.5, 1.0):
+        p, log_p, u = _place(far, saturates)
+        h, _, _, left = _rate(p, log_p, c, n, depth, width)
+        far = min(x + part * step * h * left / u, end)
+    return far
+
+
 def _march(c, d_c, n, depth, width, saturates, last_p, last_s, out):
     """Nodes of one side of zero, outwards: rows of `out` are s, p, F, then D and its slope by s
     for sigma, exponent, depth. Returns their number, 0 where `out` is too short."""
-    y = p = s = 0.0
+    x = s = 0.0
     j0 = j1 = j2 = 0.0
     grown = min(
         (TOLERANCE / (0.05 * abs(c) * (n - 1.0) * abs(n - 2.0) + 1e-9)) ** (1.0 / (n + 1.0)),
         (TOLERANCE / SLOPE_SHARE / (0.5 * abs(c) + 1e-9)) ** (1.0 / (n + 1.0)),
         0.01,
-    )
-    y_end = -math.log(UNSATURATED)
-    count = 0
-    while True:
-        log_p = math.log1p(-math.exp(-y)) if saturates and p > 0.0 else math.log(max(p, 1e-300))
+        0.02 * width if depth > 0.0 else 0.01,
+    ) / (1.0 - depth)  # in v; the first length in s is as much longer as v is slower
+    end = -math.log(UNSATURATED) if saturates else last_p
+    for count in range(out.shape[0]):
+        p, log_p, u = _place(x, saturates)
         h, bell, power, left = _rate(p, log_p, c, n, depth, width)
         f = h * left
         bend, f1 = _bend(p, h, bell, power, left, c, n, depth, width)
         row = out[count]
         row[0], row[1], row[2] = s, p, f
         row[3], row[4], row[5] = f * j0, f * j1, f * j2
-        by_n = -c * power * log_p if p > 0.0 else 0.0
         row[6] = f1 * row[3] - d_c * h * power
-        row[7] = f1 * row[4] + h * by_n
+        row[7] = f1 * row[4] - (c * h * power * log_p if p > 0.0 else 0.0)
         row[8] = f1 * row[5] - bell * left
-        count += 1
-        if (saturates and y >= y_end) or p >= last_p or s >= last_s:
-            return count
-        if count >= out.shape[0]:
-            return 0
-        step = min(grown, (384.0 * TOLERANCE / (bend + 1e-30)) ** 0.25)
-        for attempt in range(2):  # the second with what the far end asks for
-            scale = math.exp(-y) if saturates else 1.0
-            far = (y if saturates else p) + 0.5 * step * f / scale
-            for part in range(2):  # the middle, then the end
-                far_p = -math.expm1(-far) if saturates else far
-                far_log = math.log1p(-math.exp(-far)) if saturates else math.log(far_p)
-                rate = _rate(far_p, far_log, c, n, depth, width)
-                if part == 0:
-                    slope = rate[0] * rate[3] / (math.exp(-far) if saturates else 1.0)
-                    far = (y if saturates else p) + step * slope
-            if attempt == 0:
-                bend, _ = _bend(
-                    far_p, rate[0], rate[1], rate[2], rate[3], c, n, depth, width
-                )
-                asked = (384.0 * TOLERANCE / (bend + 1e-30)) ** 0.25
-                if asked >= step:
-                    break
-                step = asked
-        near = y if saturates else p
-        far = min(far, y_end if saturates else last_p)
-        middle, half = 0.5 * (near + far), 0.5 * (far - near)
+        if x >= end or s >= last_s:
+            return count + 1
+        step = min(grown, (384.0 * TOLERANCE / (bend + 1e-30)) ** 0.25, 0.03 / f)
+        if saturates and n * u > 0.1:  # the knee is ahead
+            step = min(step, 0.5 * u / f)
+        far = _ahead(x, end, step, saturates, c, n, depth, width)
+        p, log_p, _ = _place(far, saturates)
+        h, bell, power, left = _rate(p, log_p, c, n, depth, width)
+        bend, _ = _bend(p, h, bell, power, left, c, n, depth, width)
+        asked = (384.0 * TOLERANCE / (bend + 1e-30)) ** 0.25
+        if asked < step:  # by the far end
+            step = asked
+            far = _ahead(x, end, step, saturates, c, n, depth, width)
+        grown = 1.6 * step
+        middle, half = 0.5 * (x + far), 0.5 * (far - x)
         for k in range(NODES.size):
-            x = middle + half * NODES[k]
-            if saturates:
-                u = math.exp(-x)
-                xp, x_log = -math.expm1(-x), math.log1p(-u)
-            else:
-                u, xp, x_log = 1.0, x, math.log(x)
-            h, bell, power, left = _rate(xp, x_log, c, n, depth, width)
+            p, log_p, u = _place(middle + half * NODES[k], saturates)
+            h, bell, power, left = _rate(p, log_p, c, n, depth, width)
             ds = half * WEIGHTS[k] * u / (h * left)
             s += ds
             j0 -= ds * d_c * power / left
-            j1 -= ds * c * power * x_log / left
+            j1 -= ds * c * power * log_p / left
             j2 -= ds * bell / h
-        grown = 1.6 * step
-        y = far if saturates else y
-        p = -math.expm1(-far) if saturates else far
+        x = far
+    return 0
 
 
 def _cubic(h, a, slope_a, b, slope_b, row, at):
@@ -186,6 +186,8 @@ def table(load, unload, exponent, depth, width, longest):
 
 _rate = compiled(_rate)
 _bend = compiled(_bend)
+_place = compiled(_place)
+_ahead = compiled(_ahead)
 _march = compiled(_march)
 _cubic = compiled(_cubic)
 table = compiled(table)

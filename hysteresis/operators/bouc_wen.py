@@ -30,7 +30,8 @@ class BoucWen:
     asymmetry : in (−1, 1); the limit is reach (1 + asymmetry) on the positive side.
     pinching, pinching_width : depth in [0, 1) of a softer middle, and its width, > 0, in limits.
     swing : None, or for constants outside the admissible class I (|γ| ≤ β) the largest |θ|,
-        full scale, for which the torque is tabulated; this switches the check off.
+        full scale, for which the torque is tabulated; this switches the check off. `torque`
+        refuses a path beyond it; a simulation goes straight on there.
     loading : 1; with `swing` also 0 or −1: a torque that grows without a limit.
 
     Raises ValueError where the numbers make no passive element (or, with `swing`, no torque that
@@ -132,7 +133,9 @@ class BoucWen:
             float(self.loading), float(self.loading - 2.0 * self.sigma), float(self.exponent),
             float(self.pinching), float(self.pinching_width), float(longest),
         )  # fmt: skip
-        if not (len(values) and np.all(values[:-1, 2] > 0.0) and np.all(np.isfinite(values))):
+        if not (len(values) and np.all(np.isfinite(values)) and np.all(values[:-1, 2] > 0.0)):
+            if self.swing is None:
+                raise ValueError("a Bouc-Wen element this extreme cannot be tabulated")
             raise ValueError("within this swing the torque does not rise with the angle everywhere")
         return values, slopes, zero
 

@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 
 from hysteresis.kernels.bouc_wen_table import TOLERANCE
 from hysteresis.operators.bouc_wen import BoucWen
+from hysteresis.operators.maxwell_slip import MaxwellSlip
 
 RHO, X = 1.2, 0.8
 HALF_DIGIT = 5e-13
@@ -112,3 +113,24 @@ def test_limit_cycle_of_exponent_two(sigma) -> None:
     )
     _, torque = last_loop(element(sigma, 2.0), 10)
     assert torque[0] == pytest.approx(extreme, abs=3 * TOLERANCE)
+
+
+@pytest.mark.parametrize("exponent", [50.0, 400.0])
+def test_a_sharp_knee_is_one_maxwell_slip_element(exponent) -> None:
+    """n → ∞ with sigma = 1/2 is elastic and perfectly plastic (Wen 1976; from memory). How near:
+    by hand, s(w) − w = ∫ w^n / (1 − w^n) dw = −ln(1 − e^(−n d)) / n at w = 1 − d for large n, so a
+    leg from the limit is furthest off at the knee, by ln 2 / n. Long legs alone: small cycles near
+    the knee creep towards zero here, which a slip element does not do."""
+    legs = np.linspace(1.0, -1.0, 25)[1:]  # a sample falls on the knee
+    theta = np.concatenate([[1.0], *([legs, -legs] * 3)])
+    smooth, _ = element(0.5, exponent).torque(theta, np.ones(theta.size), np.zeros(2))
+    slip = MaxwellSlip(np.array([1.0 / RHO]), np.array([RHO]))
+    sharp, _ = slip.torque(theta, np.ones(theta.size), slip.rest())
+    off = np.abs(smooth - sharp)[1:].max()
+    assert off == pytest.approx(np.log(2) / exponent, rel=2.0 / exponent)
+
+
+def test_the_first_loading_is_off_by_log_two_over_n() -> None:
+    for exponent in (50.0, 400.0):
+        w = element(0.5, exponent).torque(np.array([1.0 / RHO]), np.ones(1), np.zeros(2))[0][0]
+        assert 1.0 - w == pytest.approx(np.log(2) / exponent, rel=2.0 / exponent)
