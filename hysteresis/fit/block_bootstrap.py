@@ -32,8 +32,9 @@ class Compressed:
 
     `root` (s, s) is R of all rows and priors; `gram` (b, s, s) and `push` (b, s) belong to each
     block in the basis y = root x, where all blocks and priors sum to the identity. `prior_gram`,
-    `prior_push` and `prior_shift` (s, s) are the priors': a prior mean moved by z standard
-    deviations adds `prior_shift @ z`. `names` (b,) says which group a block is of.
+    `prior_push` and `prior_shift` (s, p) are the priors': p prior rows whose expected values are
+    moved by z standard deviations add `prior_shift @ z`. `names` (b,) says which group a block
+    is of; unknowns stay ≤ `upper` (s,).
     """
 
     root: Floats
@@ -44,6 +45,7 @@ class Compressed:
     prior_shift: Floats
     short: Floats
     not_negative: Bools
+    upper: Floats
     names: Texts
 
 
@@ -86,16 +88,16 @@ def block_bootstrap(
 ) -> Bootstrap:
     """Standard errors and 95 % intervals from `count` refits to blocks drawn with replacement.
 
-    Robust weights stay as they are at the solution; each prior mean is moved by its own standard
-    deviation in every refit (else unknowns held by a prior would seem certain). Raises ValueError
-    for fewer than two refits or blocks.
+    Robust weights stay as they are at the solution; what priors expect is moved by its own
+    standard deviation in every refit (else unknowns held by a prior would seem certain).
+    Raises ValueError for fewer than two refits or blocks.
     """
     if count < 2:
         raise ValueError("a bootstrap needs at least two refits")
     small = in_blocks(solution, grid, seen, nominal, longest_s=longest_s)
     rng = np.random.default_rng(seed)
     draws = drawn_counts(len(small.names), count, rng)
-    moved = rng.standard_normal((count, len(solution.short)))
+    moved = rng.standard_normal((count, small.prior_shift.shape[1]))
     values = refits(small, draws, moved, progress)
     error, low, high = _spread(values)
     names = solution.layout.names
@@ -111,11 +113,17 @@ def in_blocks(
     longest_s: float = LONGEST_S,
 ) -> Compressed:
     """The linear problem at a solution, compressed block by block (see `blocks_of`)."""
-    x, y, jacobian = predict(solution.layout, solution.short, grid, seen, nominal, slopes=True)
+    _, _, jacobian = predict(solution.layout, solution.short, grid, seen, nominal, slopes=True)
     assert jacobian is not None
-    block, names = blocks_of(seen, longest_s)
+    return linear_blocks(solution, seen, jacobian, *blocks_of(seen, longest_s))
+
+
+def linear_blocks(
+    solution: Solution, seen: Observations, jacobian: Floats, block: Ints, names: Texts
+) -> Compressed:
+    """`in_blocks` for a Jacobian (2f, s) that is known already; `block` (f,) into `names`."""
     both = np.concatenate([block, block])
-    r = np.concatenate([seen.x_mm - x, seen.y_mm - y])
+    r = np.concatenate([solution.residual_x_mm, solution.residual_y_mm])
     sigma = np.concatenate([seen.sigma_x_mm, seen.sigma_y_mm])
     good = np.isfinite(r) & np.isfinite(sigma)
     size = np.abs(r[good]) / sigma[good]
@@ -126,10 +134,10 @@ def in_blocks(
         (r[good] + jacobian[good] @ solution.short) * weight,
         both[good],
         names,
-        plan.prior_mean,
-        plan.prior_sd,
+        plan.prior_rows(),
         solution.short,
         plan.not_negative,
+        plan.upper,
     )
 
 
@@ -166,44 +174,43 @@ def compressed(
     target: Floats,
     block: Ints,
     names: Texts,
-    prior_mean: Floats,
-    prior_sd: Floats,
+    prior_rows: tuple[Floats, Floats],
     short: Floats,
     not_negative: Bools,
+    upper: Floats,
 ) -> Compressed:
     """Compress weighted rows (n, s) and their targets (n,) block by block.
 
-    `block` (n,) counts from 0 into `names`; priors with infinite sd do not exist; `short` is the
-    solution.
+    `block` (n,) counts from 0 into `names`; `prior_rows` (p, s) and what they expect (p,) are in
+    units of their standard deviation; `short` is the solution.
     """
     from scipy.linalg import solve_triangular
 
     size = len(short)
-    pull = np.where(np.isfinite(prior_sd), 1.0 / prior_sd, 0.0)
-    # unknowns that neither rows nor priors touch keep their value; the tiny rows say so
-    column = np.sqrt(np.sum(matrix**2, axis=0) + pull**2)
-    still = np.where(column > 0, 1e-10 * column, 1.0)
-    root, _, _ = compress(
-        np.vstack([matrix, np.diag(pull), np.diag(still)]), np.zeros(len(matrix) + 2 * size)
-    )
+    prior, expected = prior_rows
+    # unknowns that neither rows nor priors touch keep their value; tiny rows say so
+    column = np.sqrt(np.sum(matrix**2, axis=0) + np.sum(prior**2, axis=0))
+    still = np.diag(np.where(column > 0, 1e-10 * column, 1.0))
+    every = np.vstack([matrix, prior, still])
+    root, _, _ = compress(every, np.zeros(len(every)))
     gram, push = np.zeros((len(names), size, size)), np.zeros((len(names), size))
     order = np.argsort(block, kind="stable")
     edge = np.searchsorted(block[order], np.arange(len(names) + 1))
     for b in range(len(names)):
         rows = order[edge[b] : edge[b + 1]]
         gram[b], push[b] = gram_of(matrix[rows], target[rows], root)
-    held = solve_triangular(root, np.diag(np.hypot(pull, still)), trans="T")
-    shift = solve_triangular(root, np.diag(pull), trans="T")
-    aim = np.where(pull > 0, pull**2 * prior_mean, 0.0) + still**2 * short
+    shift = solve_triangular(root, prior.T, trans="T")
+    kept = solve_triangular(root, still, trans="T")
     return Compressed(
         root=root,
         gram=gram,
         push=push,
-        prior_gram=held @ held.T,
-        prior_push=np.asarray(solve_triangular(root, aim, trans="T")),
+        prior_gram=shift @ shift.T + kept @ kept.T,
+        prior_push=shift @ expected + kept @ (still @ short),
         prior_shift=shift,
         short=short,
         not_negative=np.asarray(not_negative),
+        upper=upper,
         names=names,
     )
 
@@ -216,11 +223,11 @@ def refits(
 ) -> Floats:
     """Solutions (n, s) of the problem with each block counted `draws` (n, b) times.
 
-    `moved` (n, s): by how many standard deviations each prior mean is moved. Every refit
+    `moved` (n, p): by how many standard deviations each prior's expectation is moved. Every refit
     minimises Σ_b count_b ‖A_b x − a_b‖² + priors + `KEEP` ‖root (x − solution)‖² under the
-    bounds. In the basis of `root` its Gram matrix has a condition number c of at most
-    (largest count + 1) / KEEP, mostly below 100; the values lose c u, u = 1.1e-16, beyond what a
-    solve by QR of all rows loses.
+    bounds (upper ones, which few unknowns have, by cutting off). In the basis of `root` its Gram
+    matrix has a condition number c of at most (largest count + 1) / KEEP, mostly below 100; the
+    values lose c u, u = 1.1e-16, beyond what a solve by QR of all rows loses.
     """
     size, blocks = len(small.short), len(small.names)
     scale = 1.0 / np.linalg.norm(small.root, axis=0)
@@ -247,7 +254,7 @@ def refits(
             found = solve_bounded(
                 lower.T @ root, np.linalg.solve(lower, push), small.not_negative
             )
-        out[k] = found * scale
+        out[k] = np.minimum(found * scale, small.upper)
         if progress is not None:
             progress((k + 1) / len(draws))
     return out

@@ -104,13 +104,14 @@ def test_two_hundred_refits_are_far_quicker_compressed() -> None:
     block = np.arange(rows) % FRAMES * BLOCKS // FRAMES
     names = np.array([f"ladder/{k:03d}" for k in range(BLOCKS)], object)
     not_negative = np.arange(UNKNOWNS) % 4 != 0
-    nobody, none = np.zeros(UNKNOWNS), np.full(UNKNOWNS, np.inf)
+    none = np.zeros((0, UNKNOWNS)), np.zeros(0)
+    top = np.full(UNKNOWNS, np.inf)
     draws = drawn_counts(BLOCKS, BOOTSTRAPS, rng)
     with threadpool_limits(limits=1):
         short = solve_bounded(*compress(matrix, target)[:2], not_negative)
 
         def assemble():
-            return compressed(matrix, target, block, names, nobody, none, short, not_negative)
+            return compressed(matrix, target, block, names, none, short, not_negative, top)
 
         assembly_s, small = quickest(assemble, 3)
         refits_s, found = quickest(lambda: refits(small, draws), 5)

@@ -50,9 +50,9 @@ def small_of(
     sd = np.full(unknowns, np.inf) if sd is None else sd
     names = np.array([f"ladder/{k:03d}" for k in range(block.max() + 1)], object)
     short = solve_bounded(matrix, target, not_negative)
-    return compressed(
-        matrix, target, block, names, np.zeros(unknowns), sd, short, not_negative
-    )
+    rows = np.diag(np.where(np.isfinite(sd), 1.0 / sd, 0.0)), np.zeros(unknowns)
+    top = np.full(unknowns, np.inf)
+    return compressed(matrix, target, block, names, rows, short, not_negative, top)
 
 
 def all_rows(
