@@ -25,8 +25,8 @@ initial curve. So rest is exact and needs no staircase. Beyond x_0, x_N the outp
 cell, initial curve at the nodes (N+1) with its linear A and quadratic B part per cell (N each),
 E between nodes (N+1)². `z` = count, extremes (capacity).
 `work` = count, cell, extremes, their cells, outputs there (capacity each), one row of cells (N).
-A full stack forgets the two innermost reversals to make room; the output then jumps by the mass
-of the small rectangle between them, of the order of density × (innermost loop)².
+A full stack forgets the pair of reversals that costs least (see `make_room`); the output jumps by
+the mass of one small rectangle, at most about density × (2 × range / capacity)².
 """
 
 from __future__ import annotations
@@ -180,10 +180,28 @@ def decision(shape, work, theta, way):
     return 0 if _is_upper(work) == (way < 0.0) else -1  # still at the last reversal
 
 
-def room(shape, work):
-    """Reversals that stay when one more comes in."""
-    count = int(work[0])
-    return count - 2 if count == int(shape[1]) else count
+def make_room(shape, work):
+    """A full stack forgets the pair of reversals that costs least; its number, or 0.
+
+    Without e_k and e_{k+1} the pairs between e_k and e_{k+2}, e_{k-1} and e_{k+1} count as if
+    the angle had not been there: a rectangle of the plane, and the smallest one is given up.
+    """
+    cap = int(shape[1])
+    if int(work[0]) < cap:
+        return 0
+    best, least = 0, np.inf
+    for k in range(2, cap - 1):
+        area = abs((work[1 + k] - work[3 + k]) * (work[k] - work[2 + k]))
+        if area < least:
+            best, least = k, area
+    for k in range(best, cap - 1):
+        work[1 + k] = work[3 + k]
+        work[1 + cap + k] = work[3 + cap + k]
+    for k in range(best, cap - 1):
+        work[0] = k - 1.0
+        work[1 + 2 * cap + k] = output(shape, work, work[1 + k])[0]
+    work[0] = cap - 2.0
+    return best
 
 
 def reverse(shape, work, theta, way):
@@ -192,8 +210,8 @@ def reverse(shape, work, theta, way):
     if what < 0:
         work[0] -= 1.0
     elif what > 0:
+        make_room(shape, work)
         cap = int(shape[1])
-        work[0] = room(shape, work)
         x = _clamped(shape, theta)
         value, _ = output(shape, work, x)
         count = int(work[0]) + 1
@@ -343,6 +361,8 @@ def _fill(shape, work, piece):
 
 def finish(shape, work, piece, theta, z):
     """State at the angle `theta`, into `z`."""
+    if piece[WAY] != 0.0:
+        wipe(shape, work, _clamped(shape, theta), piece[WAY])  # an end just reached counts
     store(shape, work, z)
 
 
@@ -358,7 +378,7 @@ wipe = compiled(wipe)
 load = compiled(load)
 store = compiled(store)
 decision = compiled(decision)
-room = compiled(room)
+make_room = compiled(make_room)
 reverse = compiled(reverse)
 follow = compiled(follow)
 begin = compiled(begin)

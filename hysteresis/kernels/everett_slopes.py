@@ -22,8 +22,8 @@ from hysteresis.kernels.everett import (
     everett,
     follow,
     load,
+    make_room,
     output,
-    room,
     store,
 )
 
@@ -102,14 +102,23 @@ def slope_begin(shape, z, theta, work, carry):
 def _settle(shape, work, carry, first):
     """Derivatives by the masses of the outputs at the reversals of the start."""
     cap = int(shape[1])
-    if carry[2 * cap, 0] != 0.0:
-        return
-    carry[2 * cap, 0] = 1.0
+    if carry[2 * cap, 0] == 0.0:
+        carry[2 * cap, 0] = 1.0
+        _outputs(shape, work, carry, 1, first)
+
+
+def _outputs(shape, work, carry, start, first):
+    """Derivatives of the outputs at the reversals from `start` on, those of the extremes known."""
+    cap = int(shape[1])
     count = work[0]
-    for k in range(1, int(count) + 1):
+    for k in range(start, int(count) + 1):
         work[0] = k - 1.0
-        carry[cap + k - 1, :] = 0.0
-        _add(shape, work, work[1 + k], carry, carry[cap + k - 1], first)
+        row = carry[cap + k - 1]
+        row[:] = 0.0
+        _, slope = output(shape, work, work[1 + k])
+        _add(shape, work, work[1 + k], carry, row, first)
+        for p in range(row.size):
+            row[p] += slope * carry[k - 1, p]
     work[0] = count
 
 
@@ -143,19 +152,21 @@ def slope_turn(shape, work, piece, theta, way, d_theta, carry, first):
     if decision(shape, work, theta, way) <= 0:
         return
     cap = int(shape[1])
-    count = work[0]
-    work[0] = room(shape, work)
+    gone = make_room(shape, work)
+    if gone > 0:
+        for k in range(gone - 1, cap - 2):
+            carry[k, :] = carry[k + 2]
+        _outputs(shape, work, carry, gone, first)
     k = int(work[0])
     inside = _clamped(shape, theta) == theta
     _, slope = output(shape, work, theta)
-    # a full stack frees its own last rows: they are no longer read
-    carry[cap + k, :] = 0.0
-    _add(shape, work, theta, carry, carry[cap + k], first)
+    row = carry[cap + k]
+    row[:] = 0.0
+    _add(shape, work, theta, carry, row, first)
     for p in range(d_theta.size):
         d = d_theta[p] if inside else 0.0
         carry[k, p] = d
-        carry[cap + k, p] += slope * d
-    work[0] = count
+        row[p] += slope * d
 
 
 def slope_onward(shape, work, piece, carry, first):
@@ -193,6 +204,7 @@ add_initial = compiled(add_initial)
 carry_rows = compiled(carry_rows)
 slope_begin = compiled(slope_begin)
 _add = compiled(_add)
+_outputs = compiled(_outputs)
 _settle = compiled(_settle)
 slope_turn = compiled(slope_turn)
 slope_onward = compiled(slope_onward)
