@@ -29,7 +29,7 @@ from hysteresis.operators.preisach import (
 )
 from hysteresis.tables import Floats, Ints
 
-FEWEST_POINTS = 12  # of a local fit with its six coefficients
+FEWEST_POINTS = 8  # of a local fit with its six coefficients
 
 
 @dataclass(frozen=True)
@@ -75,14 +75,17 @@ def mixed_difference(curves: Sequence[Curve], smoothing: int) -> Density:
     neighbouring reversals, and on each the points next in `at`. A curve's own points stop at its
     reversal, so on the diagonal the fit is one-sided. Mass per area of a plane of sense `LAGS`
     is twice this density, as a pair that switches changes the response by its mass, and minus
-    twice for `RESISTS`. All curves must come from the same side.
+    twice for `RESISTS`. Curves from below carry it with the other sign, which is seen to; all
+    must come from the same side.
 
     Raises ValueError for a smoothing below 1 or mixed sides.
     """
     if smoothing < 1:
         raise ValueError("smoothing is 1 or more")
-    if len({c.from_side for c in curves if c.at.size > 1}) > 1:
+    sides = {c.from_side for c in curves if c.at.size > 1}
+    if len(sides) > 1:
         raise ValueError("curves of one family come from the same side")
+    side = sides.pop() if sides else 1.0
     family = sorted(curves, key=lambda c: float(c.at[0]))
     reversal, at, density = [], [], []
     for k, curve in enumerate(family):
@@ -94,7 +97,7 @@ def mixed_difference(curves: Sequence[Curve], smoothing: int) -> Density:
             value = np.concatenate([p[2] for p in points])
             reversal.append(curve.at[0])
             at.append(h)
-            density.append(-0.5 * _mixed_term(x - curve.at[0], y - h, value))
+            density.append(-0.5 * side * _mixed_term(x - curve.at[0], y - h, value))
     return Density(np.array(reversal), np.array(at), np.array(density))
 
 
