@@ -78,9 +78,10 @@ def _print(fit: Fit, bench: Bench) -> None:
     if len(fit.choices) > 1:
         table(
             "Candidates (error on readings held out, in units of the noise)",
-            ("memory", "held out", "±", "unknowns", ""),
+            ("memory", "held out", "worse by", "±", "unknowns", ""),
             [
-                (c.name, f"{c.held_out_ratio:.2f}", f"{c.standard_error:.2f}", c.unknowns,
+                (c.name, f"{c.held_out_ratio:.2f}", f"{100 * c.worse_by:.0f} %", f"{100 * c.uncertain_by:.0f} %",
+                 c.unknowns,
                  "chosen" if c.chosen else "")
                 for c in fit.choices
             ],

@@ -14,6 +14,8 @@ from hysteresis.tables import Pattern
 RICH = 600  # observations of one axis from which the full set of unknowns is fitted
 FEWEST = 8  # below this not even gain, offset and one memory figure stand on anything
 SHORTEST_S = 0.03  # shortest relaxation time of the logarithmic law
+PLANE_LEVELS = 5  # of each side of a Preisach plane, graded: fine near zero
+SMOOTHNESS = 3.0  # of the plane's density, in 1 / (drive per full scale squared)
 BRANCHES_PER_DECADE = 3.0  # 3 to 4 suffice (5e-5 of a logarithmic creep at 4; recomputed in tests)
 
 
@@ -23,19 +25,38 @@ class Candidates:
 
     recipes: dict[str, Recipe]
     notes: tuple[str, ...]
+    rich: bool
+
+
+NAMES = {
+    "none": "no memory: spring, optics and clock",
+    "droop": "no memory, behind an AC-coupled output",
+    "friction": "friction memory as Maxwell-slip elements",
+    "power-law": "friction, and after-effect by a power law",
+    "after-effect": "after-effect as a spectrum of Maxwell branches",
+    "both": "friction as Maxwell-slip elements, and after-effect",
+    "bouc-wen": "friction as one Bouc-Wen element, and after-effect",
+    "preisach": "friction on a Preisach plane, and after-effect",
+    "both-and-droop": "friction and after-effect, behind an AC-coupled output",
+    "play-creep": "plays and Kelvin creep of the drive (compliance form), no resonance",
+}
+"""Every memory that can be asked for by name, in plain words, simplest first."""
+ON_DEMAND = ("play-creep",)  # not compared by 'auto': it has no resonance and no heating
 
 
 def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Candidates:
-    """Recipes that the data can carry; `memory` forces one by name ('auto' keeps all).
+    """Recipes that the data can carry; `memory` forces one by name.
 
-    Raises DataError when the data cannot carry any, naming what is missing.
+    'auto' keeps all but those of `ON_DEMAND`. Raises DataError when the data cannot carry any,
+    naming what is missing.
     """
     count = int(max(np.isfinite(seen.x_mm).sum(), np.isfinite(seen.y_mm).sum()))
     _refuse(pattern, seen, count)
     notes: list[str] = []
     top = float(max(np.abs(pattern.drive_x).max(), np.abs(pattern.drive_y).max()))
-    if count >= RICH and seen.timed:
-        recipes = {"full": _full(pattern, seen, top, notes)}
+    rich = count >= RICH and seen.timed
+    if rich:
+        recipes = _rich(_full(pattern, seen, top, notes), top)
     else:
         recipes = _few(seen, count, top, notes)
     if memory != "auto":
@@ -43,8 +64,12 @@ def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Ca
             raise DataError(
                 f"the memory {memory!r} cannot be fitted to these data; "
                 f"choose one of: auto, {', '.join(recipes)}"
+                + ("" if rich or memory not in NAMES else "; it needs a camera log of a few "
+                   "minutes: hysteresis plan RUN --kind characterise")
             )
         recipes = {memory: recipes[memory]}
+    else:
+        recipes = {name: r for name, r in recipes.items() if name not in ON_DEMAND}
     axes = measured_axes(seen)
     for axis in "xy":
         if axis not in axes:
@@ -52,7 +77,9 @@ def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Ca
                 f"axis {axis} was not measured, or not driven: it keeps its nominal gain, nothing "
                 "of its memory is known or compensated, and the forecast leaves it out"
             )
-    return Candidates({n: replace(r, axes=axes) for n, r in recipes.items()}, tuple(notes))
+    return Candidates(
+        {n: replace(r, axes=axes) for n, r in recipes.items()}, tuple(notes), rich
+    )
 
 
 def measured_axes(seen: Observations) -> str:
@@ -120,6 +147,28 @@ def _full(pattern: Pattern, seen: Observations, top: float, notes: list[str]) ->
         tilt=True,
         clock=True,
     )
+
+
+def _rich(full: Recipe, top: float) -> dict[str, Recipe]:
+    """Candidates for a camera log, simplest first; `full` has friction and after-effect."""
+    none = replace(full, slip_limits=(), relaxation_times_s=(), history=False)
+    edge = 1.25 * top
+    half = np.geomspace(0.012, edge, PLANE_LEVELS)
+    nodes = tuple(np.concatenate([-half[::-1], [0.0], half]))
+    return {
+        "none": none,
+        "droop": replace(none, droop=True),
+        "friction": replace(none, slip_limits=full.slip_limits),
+        "power-law": replace(full, after_effect="power", history=False),
+        "after-effect": replace(full, slip_limits=()),
+        "bouc-wen": replace(full, memory="bouc-wen", slip_limits=()),
+        "both": full,
+        "preisach": replace(
+            full, memory="preisach", slip_limits=(), nodes=nodes, smoothness=SMOOTHNESS
+        ),
+        "both-and-droop": replace(full, droop=True),
+        "play-creep": replace(full, form="compliance", heating=False, dynamics=False),
+    }
 
 
 def _few(seen: Observations, count: int, top: float, notes: list[str]) -> dict[str, Recipe]:

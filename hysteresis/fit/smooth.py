@@ -18,10 +18,14 @@ from hysteresis.tables import Floats
 
 @dataclass(frozen=True)
 class Smoothed:
-    """Estimated angle of both axes on the grid, in full scale, without offset or coupling."""
+    """Estimated angle of both axes on the grid, in full scale, without offset or coupling.
+
+    `left`: weighted square sum of the angles that is not explained.
+    """
 
     theta_x: Floats
     theta_y: Floats
+    left: float
 
 
 def smooth(
@@ -41,6 +45,7 @@ def smooth(
     drive and memory; offset, coupling and the decay of an unknown history are fitted and left out.
     """
     out = []
+    left = 0.0
     for own, other, angle, sigma in (
         (grid.drive_x, grid.drive_y, angle_x, sigma_x),
         (grid.drive_y, grid.drive_x, angle_y, sigma_y),
@@ -59,13 +64,14 @@ def smooth(
         free = np.concatenate([bound, np.zeros(nuisance.shape[1], dtype=bool)])
         # a whiff of ridge keeps nearly parallel columns apart
         ridge = np.eye(matrix.shape[1]) * (1e-6 * np.linalg.norm(matrix * weight[:, None]))
-        r, target, _ = compress(
+        r, target, rest = compress(
             np.vstack([matrix * weight[:, None], ridge]),
             np.concatenate([angle[good] * weight, np.zeros(len(ridge))]),
         )
         x = solve_bounded(r, target, free)
+        left += rest + float(np.sum((r @ x - target) ** 2))
         out.append(columns @ x[: columns.shape[1]])
-    return Smoothed(out[0], out[1])
+    return Smoothed(out[0], out[1], left)
 
 
 def _columns(

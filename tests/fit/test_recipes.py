@@ -10,7 +10,7 @@ from fitted_rigs import observed
 from verify_data import ladder, pattern_of
 
 from hysteresis.errors import DataError
-from hysteresis.fit.recipes import FEWEST, RICH, candidates, measured_axes
+from hysteresis.fit.recipes import FEWEST, NAMES, ON_DEMAND, RICH, candidates, measured_axes
 from hysteresis.recording import Observations
 from hysteresis.tables import Pattern
 
@@ -140,8 +140,9 @@ def test_a_camera_log_gets_the_full_recipe_with_all_that_it_shows() -> None:
     seen = film(pattern)
     assert len(seen) > RICH and pattern.t_s[-1] > 120
     found = candidates(pattern, seen)
-    assert list(found.recipes) == ["full"] and found.notes == ()
-    full = found.recipes["full"]
+    assert list(found.recipes) == [n for n in NAMES if n not in ON_DEMAND]
+    assert found.rich and found.notes == ()
+    full = found.recipes["both"]
     assert full.dynamics and full.heating and full.history and full.clock and full.tilt
     times, limits = np.array(full.relaxation_times_s), np.array(full.slip_limits)
     # from about a frame to beyond the longest hold, without gaps; slips within the excursion
@@ -153,7 +154,7 @@ def test_a_camera_log_gets_the_full_recipe_with_all_that_it_shows() -> None:
 def test_what_a_short_pattern_cannot_tell_is_said() -> None:
     pattern = long_pattern(1.0, repeats=6)
     found = candidates(pattern, film(pattern))
-    assert not found.recipes["full"].heating and not found.recipes["full"].dynamics
+    assert not found.recipes["both"].heating and not found.recipes["both"].dynamics
     notes = " ".join(found.notes)
     for words in ("resonance and damping are weak", "too short to tell heating",
                   "no hold is longer than 1.0 s"):  # fmt: skip
@@ -164,3 +165,9 @@ def test_many_frames_without_times_are_treated_as_few() -> None:
     pattern = long_pattern(25.0)
     found = candidates(pattern, replace(film(pattern), timed=False))
     assert list(found.recipes) == ["none", "friction"]
+
+
+def test_every_memory_of_a_camera_log_can_be_asked_for_by_name() -> None:
+    pattern = long_pattern(25.0, ("steps",))
+    for name in NAMES:
+        assert list(candidates(pattern, film(pattern), name).recipes) == [name]
