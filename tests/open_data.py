@@ -166,7 +166,7 @@ def _listed(page: str, file_name: str) -> str:
     else:
         for piece in page.split("href=")[1:]:
             address = piece[1:].split(piece[0])[0].split("#")[0]
-            if urllib.parse.unquote(address).endswith("/" + file_name):
+            if urllib.parse.unquote(address).rpartition("/")[2] == file_name:
                 return address
     raise LookupError(f"{file_name} is not on the index's page")
 
