@@ -1,38 +1,107 @@
 """Standard errors of the parameters, and what the model leaves unexplained.
 
 Neighbouring frames share the model's error, so the textbook covariance is widened by a design
-effect; it is computed on the free set only: weights at their bound carry none.
+effect; it is computed on the free set only: weights at their bound carry none. What a model is
+worth on another path is told by refits to redrawn blocks, and by how far it went astray when
+only the first part of the recording was fitted and the rest foretold (`Trust`).
 """
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from typing import Any
+
 import numpy as np
 
+from hysteresis.fit.block_bootstrap import blocks_of, drawn_counts, linear_blocks, refits
 from hysteresis.fit.finish import Solution
 from hysteresis.fit.held_out import HeldOut
+from hysteresis.fit.predict import predict
+from hysteresis.fit.recipes import RICH
+from hysteresis.fit.structure import Recipe, layout
 from hysteresis.model import Discrepancy
-from hysteresis.recording import Observations
+from hysteresis.optics import RigOptics
+from hysteresis.recording import Grid, Observations
 from hysteresis.tables import Floats, Ints, Pattern
 
 FEW_SPREAD = 0.5  # natural logarithm (common practice, no source)
 JOB_S = 90.0  # after the pattern's end; a job like the study's, with its pause
 BLOCK_S = 0.34  # residuals are averaged over about this long before the noise is taken out
+REFITS = 64  # kept in a model; the spread of a forecast is then known to 9 %
+CUTS = (0.4, 0.5, 0.6, 0.7, 0.8)  # shares of the recording after which the rest is foretold
+REACHES = (0.1, 0.25, 0.5, 1.0)  # edges of time ahead, as shares of the time before the cut
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How far to trust a model on a path it has not seen; part of what model.json holds.
+
+    `short` (s,) are the unknowns of `recipe` and `refits` (k, s) those of fits to redrawn
+    blocks; `ahead_mm`: rms distance by which the model goes astray per unit of ln(1 + h/T), h
+    the time since a recording of `length_s` = T ended; `zero_mm`: standard uncertainty of
+    absolute positions; `counted_mm`: what of the error on data held out is doubt of the unknowns
+    there (and noise, of a few readings), not to be counted again beside the refits.
+    """
+
+    recipe: Recipe
+    short: Floats
+    refits: Floats
+    ahead_mm: float
+    length_s: float
+    zero_mm: float
+    counted_mm: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain content; refits as differences from `short`, four digits."""
+        return {
+            "recipe": asdict(self.recipe),
+            "short": self.short.tolist(),
+            "moved": [[float(f"{v:.4g}") for v in row] for row in self.refits - self.short],
+            "ahead_mm": self.ahead_mm,
+            "length_s": self.length_s,
+            "zero_mm": self.zero_mm,
+            "counted_mm": self.counted_mm,
+        }
+
+    @staticmethod
+    def from_json(data: dict[str, Any]) -> Trust:
+        """Inverse of `to_json`; raises KeyError, TypeError or ValueError for other content."""
+        told: dict[str, Any] = {
+            k: tuple(v) if isinstance(v, list) else v for k, v in data["recipe"].items()
+        }
+        recipe = Recipe(**told)
+        short = np.array(data["short"], dtype=float)
+        refits = short + np.array(data["moved"], dtype=float).reshape(-1, len(short))
+        numbers = [float(data[k]) for k in ("ahead_mm", "length_s", "zero_mm", "counted_mm")]
+        if len(short) != len(layout(recipe).names) or not np.isfinite(refits).all():
+            raise ValueError("the refits do not fit the recipe")
+        if not (np.isfinite(numbers).all() and min(numbers) >= 0 and numbers[1] > 0):
+            raise ValueError("trust holds a size or time that is not finite and positive")
+        return Trust(recipe, short, refits, *numbers)
 
 
 def standard_errors(solution: Solution, seen: Observations) -> Floats:
-    """Standard error of every short unknown; NaN where it sits at its bound.
+    """Standard error of every short unknown; NaN where it sits at its bound."""
+    return np.asarray(np.sqrt(np.diag(covariance(solution, seen))))
 
-    Gauss-Newton covariance with priors on the free set, times the design effect of the
-    residuals: how much more the sum over a second scatters than independent frames would.
+
+def covariance(solution: Solution, seen: Observations) -> Floats:
+    """Covariance (s, s) of the short unknowns; NaN in rows and columns of those at their bound.
+
+    Gauss-Newton covariance with priors on the free set, (JᵀWJ + priors)⁻¹ (textbook), times the
+    design effect of the residuals: how much more the sum over a second scatters than independent
+    frames would.
     """
     layout = solution.layout
     free = ~layout.not_negative | (solution.short > 0)
     root = solution.root[:, free]
     scale = np.maximum(np.sqrt(np.sum(root**2, axis=0)), 1e-300)
     inverse = np.linalg.pinv((root / scale).T @ (root / scale), rcond=1e-13, hermitian=True)
-    variance = np.diag(inverse) / scale**2 * design_effect(solution, seen)
-    out = np.full(len(solution.short), np.nan)
-    out[free] = np.sqrt(np.maximum(variance, 0.0))
+    inverse *= design_effect(solution, seen) / np.outer(scale, scale)
+    np.fill_diagonal(inverse, np.maximum(np.diag(inverse), 0.0))
+    out = np.full((len(solution.short), len(solution.short)), np.nan)
+    out[np.ix_(free, free)] = inverse
     return out
 
 
@@ -111,3 +180,114 @@ def unseen_creep_mm(
         size = float(np.sqrt(np.sum(middle * np.diff(pattern.t_s)) / length))
         square += (share * size * scale * decades) ** 2
     return float(np.sqrt(square))
+
+
+# ---- on another path ---------------------------------------------------------------------------
+
+
+def trust(
+    solution: Solution,
+    grid: Grid,
+    seen: Observations,
+    nominal: RigOptics,
+    zero_mm: float,
+    *,
+    count: int = REFITS,
+    seed: int = 0,
+) -> Trust:
+    """Refits to redrawn blocks, and how far the model goes astray beyond its data.
+
+    `zero_mm`: standard uncertainty of absolute positions, as a distance. One simulation with
+    slopes; the rest is bounded linear solves on compressed blocks.
+    """
+    _, _, jacobian = predict(solution.layout, solution.short, grid, seen, nominal, slopes=True)
+    assert jacobian is not None
+    block, names = blocks_of(seen)
+    small = linear_blocks(solution, seen, jacobian, block, names)
+    rng = np.random.default_rng(seed)
+    draws = drawn_counts(len(names), count, rng)
+    values = refits(small, draws, rng.standard_normal((count, small.prior_shift.shape[1])))
+    end = np.array([seen.start_s[block == b].max() for b in range(len(names))])
+    begin, length = float(seen.start_s[0]), float(seen.start_s[-1] - seen.start_s[0])
+    cuts = begin + length * np.array(CUTS)
+    known = end[None, :] <= cuts[:, None]
+    known = known[known.any(axis=1)]
+    early = refits(small, known.astype(float))
+    square, reach = 0.0, 0.0
+    for part, short in zip(known, early, strict=True):
+        since = float(end[part].max())
+        b2, g2 = _astray(solution, seen, jacobian @ (short - solution.short), begin, since)
+        square, reach = square + b2, reach + g2
+    ahead = float(np.sqrt(max(square, 0.0) / reach)) if reach > 0 else 0.0
+    last = max(float(grid.t_s[-1] - grid.t_s[0]), length)
+    counted = _counted(jacobian @ (values - solution.short).T, solution, seen)
+    return Trust(solution.layout.recipe, solution.short, values, ahead, last, zero_mm, counted)
+
+
+def _counted(moved: Floats, solution: Solution, seen: Observations) -> float:
+    """Rms distance by which refits move the spots of the recording, `moved` (2f, k); with the
+    noise of readings, which the discrepancy of a few keeps."""
+    square = 0.0
+    for part, r, sigma in zip(
+        np.split(moved, 2), (solution.residual_x_mm, solution.residual_y_mm),
+        (seen.sigma_x_mm, seen.sigma_y_mm), strict=True,
+    ):  # fmt: skip
+        ok = np.isfinite(r)
+        if ok.any():
+            square += float(np.mean(part[ok] ** 2))
+            square += 0.0 if len(seen) >= RICH else float(np.mean(sigma[ok] ** 2))
+    return float(np.sqrt(square))
+
+
+def _astray(
+    solution: Solution, seen: Observations, moved: Floats, begin_s: float, since_s: float
+) -> tuple[float, float]:
+    """Sums over stretches of time ahead: squared mean residual, and squared ln(1 + h/T).
+
+    `moved` (2f,): what a fit to the rows before `since_s` foretells, less the solution. Creep
+    from an unknown past, heat and drift go on in logarithmic time (Boltzmann's sum for one step,
+    textbook), so errors at different h and T are told in units of ln(1 + h/T). What
+    independent noise leaves of a mean is taken out.
+    """
+    frames = len(seen)
+    before = since_s - begin_s
+    ahead = seen.start_s - since_s
+    square = reach = 0.0
+    for near, far in pairwise(REACHES):
+        inside = (ahead > near * before) & (ahead <= far * before)
+        if inside.sum() < 2 or ahead[-1] < 0.9 * far * before:
+            continue
+        own = 0.0
+        for r, sigma, shift in (
+            (solution.residual_x_mm, seen.sigma_x_mm, moved[:frames]),
+            (solution.residual_y_mm, seen.sigma_y_mm, moved[frames:]),
+        ):
+            ok = inside & np.isfinite(r)
+            if ok.sum() > 1:
+                own += float(np.mean((r - shift)[ok]) ** 2 - np.mean(sigma[ok] ** 2) / ok.sum())
+        square += own
+        reach += float(np.mean(np.log1p(ahead[inside] / before)) ** 2)
+    return square, reach
+
+
+def moved_on_path(
+    known: Trust, nominal: RigOptics, grid: Grid, at_s: Floats
+) -> tuple[Floats, Floats]:
+    """Where each refit puts the spot, less where the model does: x and y (k, n) in mm.
+
+    `grid` holds everything played since the start of the recording's pattern, the path at its
+    end; `at_s` (n,) are times on its clock. First order in the unknowns, J (refit − short); the
+    camera's clock plays no part.
+    """
+    plan = layout(known.recipe)
+    count = len(at_s)
+    nothing, one = np.zeros(count), np.ones(count)
+    blank = Observations(at_s, nothing, nothing, nothing, one, one, np.full(count, "path", object),
+                         np.arange(count, dtype=float), True)  # fmt: skip
+    _, _, jacobian = predict(plan, known.short, grid, blank, nominal, slopes=True)
+    assert jacobian is not None
+    change = known.refits - known.short
+    for name in ("clock_offset_s", "clock_drift"):
+        change[:, plan.names == name] = 0.0
+    moved = change @ jacobian.T
+    return moved[:, :count], moved[:, count:]

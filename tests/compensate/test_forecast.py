@@ -2,11 +2,27 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
+from fitted_rigs import bench, observed
+from verify_data import ladder, pattern_of
 
-from hysteresis.compensate.forecast import SITUATIONS, forecast
+from hysteresis.compensate.forecast import (
+    LEAST,
+    SITUATIONS,
+    Forecast,
+    forecast,
+    forecast_on_path,
+    played_grid,
+)
+from hysteresis.fit.predict import predict
+from hysteresis.fit.structure import Recipe, layout
+from hysteresis.fit.uncertainty import Trust
 from hysteresis.model import Discrepancy
+from hysteresis.optics import nominal_optics
+from hysteresis.tables import DriveSignal, Floats
 
 ON = np.array([True, True, False, True])
 X, Y = np.array([3.0, 3.0, 99.0, 3.0]), np.array([-4.0, -4.0, 99.0, -4.0])
@@ -79,3 +95,129 @@ def test_the_interval_covers_what_its_model_promises() -> None:
         met = np.exp(np.mean(rng.normal(np.log(0.05), 0.5, int(SITUATIONS))))
         inside += told.after_low_mm <= met <= told.after_high_mm
     assert 0.90 <= inside / 2000 <= 0.98
+
+
+# ---- on a path ---------------------------------------------------------------------------------
+
+RECIPE = Recipe(slip_limits=(0.05, 0.3), relaxation_times_s=(0.5, 20.0))
+PLAN = layout(RECIPE)
+NOMINAL = nominal_optics(bench().optics)
+BEFORE = pattern_of([p for n in (1, 2) for p in ladder(n, (0.6, -0.5), 3.0, 3.0)])
+AWAY = Discrepancy(1e-9, 0.0, 50, 0.0)
+"""Nothing left on groups held out."""
+
+
+def unknowns() -> Floats:
+    short = np.zeros(len(PLAN.names))
+    for axis in "xy":
+        for name, value in (("k1", 0.85), ("slip_01", 0.05), ("slip_02", 0.05),
+                            ("branch_01", 0.03), ("branch_02", 0.04)):  # fmt: skip
+            short[PLAN.index(f"{axis}_{name}")] = value
+    return short
+
+
+def known(refits: Floats | None = None, **changed: float) -> Trust:
+    """Trust of the recipe above; without `refits`, all of them are the solution."""
+    short = unknowns()
+    sizes = {"ahead_mm": 0.0, "length_s": float(BEFORE.t_s[-1]), "zero_mm": 0.0, "counted_mm": 0.0}
+    return Trust(RECIPE, short, short[None, :] if refits is None else refits, **sizes | changed)
+
+
+def output(seconds: float = 6.0) -> DriveSignal:
+    t = np.arange(0.0, seconds, 0.005)
+    return DriveSignal(
+        t, 0.5 * np.sin(2 * np.pi * 0.4 * t), 0.4 * np.sin(2 * np.pi * 0.7 * t), t >= 1.0
+    )
+
+
+def told(trust: Trust, gap: Discrepancy = AWAY, pause_s: float = 5.0) -> Forecast:
+    drive = output()
+    nothing = np.zeros(2)
+    return forecast_on_path(
+        gap, trust, NOMINAL, BEFORE, pause_s, drive, drive.beam, nothing, nothing
+    )
+
+
+def test_refits_count_by_what_they_do_to_this_path() -> None:
+    """One refit stiffer by 1 %: the rms over the trace of the spots that moves, by simulating
+    both, to the second order that a first-order estimate leaves out (1 % of it)."""
+    stiffer = unknowns()
+    stiffer[PLAN.index("x_k1")] *= 1.01
+    forecast = told(known(stiffer[None, :]))
+    drive = output()
+    grid = played_grid(BEFORE, 5.0, drive)
+    at = grid.t_s[-1] - drive.t_s[-1] + drive.t_s[drive.beam]
+    blank = observed(at, 0 * at, 0 * at, "path", exposure_s=0.0)
+    one, two = (
+        predict(PLAN, s, grid, blank, NOMINAL, slopes=False)[:2] for s in (unknowns(), stiffer)
+    )
+    rms = np.sqrt(np.mean((two[0] - one[0]) ** 2 + (two[1] - one[1]) ** 2))
+    assert rms > 0.1
+    assert forecast.after_rms_mm == pytest.approx(rms, rel=0.03)
+    assert forecast.after_low_mm == pytest.approx(forecast.after_high_mm)
+
+
+def test_shifts_have_the_size_that_is_stated() -> None:
+    """zero_mm is the rms distance of a shift drawn from a round normal: its square is χ² of two
+    degrees of freedom over two, quantiles −ln(1 − p) (textbook)."""
+    forecast = told(known(zero_mm=0.2))
+    low, middle, high = forecast.after_low_mm, forecast.after_rms_mm, forecast.after_high_mm
+    for found, part in ((low, 0.025), (middle, 0.5), (high, 0.975)):
+        # 2000 draws: the end of an interval is known to √(0.025/2000)/0.025, 14 % in p
+        assert found == pytest.approx(0.2 * np.sqrt(-np.log(1 - part)), rel=0.1)
+
+
+def test_what_goes_astray_grows_with_the_logarithm_of_time_since() -> None:
+    """Twice the logarithm, twice the error; none at all would be foretold for no time ahead."""
+    length = float(BEFORE.t_s[-1])
+    middle = 3.5  # of the trace
+    pauses = (length - middle, 3 * length - middle)
+    near, far = (told(known(ahead_mm=0.3), pause_s=pause_s) for pause_s in pauses)
+    assert far.after_rms_mm / near.after_rms_mm == pytest.approx(2.0, rel=0.03)
+    assert near.after_rms_mm == pytest.approx(0.3 * np.log(2.0), rel=0.4)
+    assert told(known()).after_rms_mm < 1e-6
+
+
+def test_the_error_on_groups_held_out_stays_and_is_not_counted_twice() -> None:
+    gap = Discrepancy(0.2, 0.0, 50, 0.0)
+    assert told(known(), gap).after_rms_mm == pytest.approx(0.2)
+    assert told(known(counted_mm=0.16), gap).after_rms_mm == pytest.approx(0.12)
+    assert told(known(counted_mm=5.0), gap).after_rms_mm == pytest.approx(LEAST * 0.2)
+    assert told(known(), gap) == told(known(), gap)
+
+
+def test_the_grid_plays_pattern_pause_and_output_in_order() -> None:
+    drive = output()
+    grid = played_grid(BEFORE, 5.0, drive)
+    assert (np.diff(grid.t_s) > 0).all()
+    end = BEFORE.t_s[-1] + 5.0
+    at = BEFORE.t_s[:-1]
+    here = np.interp(at, grid.t_s, grid.drive_x)
+    np.testing.assert_allclose(here, BEFORE.drive_x[:-1], atol=1e-9)
+    inside = np.linspace(0.05, drive.t_s[-1], 50)
+    np.testing.assert_allclose(
+        np.interp(end + inside, grid.t_s, grid.drive_x),
+        np.interp(inside, drive.t_s, drive.drive_x), atol=2e-3,
+    )  # fmt: skip
+    pause = np.linspace(BEFORE.t_s[-1] + 0.1, end - 0.1, 9)
+    assert not np.interp(pause, grid.t_s, grid.drive_y).any()
+
+
+def test_trust_survives_a_file_and_refuses_what_does_not_fit() -> None:
+    rng = np.random.default_rng(0)
+    spread = 1 + 0.1 * rng.standard_normal((20, len(PLAN.names)))
+    before = known(unknowns() * spread, ahead_mm=0.3)
+    data = json.loads(json.dumps(before.to_json()))
+    after = Trust.from_json(data)
+    assert after.recipe == before.recipe
+    np.testing.assert_array_equal(after.short, before.short)
+    # four digits of each difference
+    moved = before.refits - before.short
+    np.testing.assert_allclose(after.refits - after.short, moved, rtol=1e-3, atol=1e-12)
+    assert told(after).after_rms_mm == pytest.approx(told(before).after_rms_mm, rel=1e-2)
+    for spoil in (
+        {"short": [1.0]}, {"length_s": 0.0}, {"ahead_mm": -1.0}, {"zero_mm": float("nan")},
+        {"recipe": {"nonsense": 1}}, {"moved": [[1.0, 2.0]]},
+    ):  # fmt: skip
+        with pytest.raises((KeyError, TypeError, ValueError)):
+            Trust.from_json(data | spoil)

@@ -19,10 +19,12 @@ from hysteresis.fit.block_bootstrap import (
 )
 from hysteresis.fit.bounded import compress, solve_bounded
 from hysteresis.fit.finish import finish
-from hysteresis.fit.uncertainty import design_effect, standard_errors
+from hysteresis.fit.predict import predict
+from hysteresis.fit.structure import Recipe, layout
+from hysteresis.fit.uncertainty import design_effect, standard_errors, trust
 from hysteresis.tables import Bools, Floats, Ints
 
-from .test_finish import GRID, NOMINAL, own_data, true_short
+from .test_finish import FRAMES, GRID, NOMINAL, groups, own_data, true_short
 
 EPS = np.finfo(float).eps
 
@@ -231,6 +233,34 @@ def test_summaries_are_those_of_the_refits_and_the_same_seed_gives_the_same() ->
         block_bootstrap(solution, GRID, seen, NOMINAL, count=1)
     with pytest.raises(ValueError, match="one block"):
         drawn_counts(1, 5, np.random.default_rng(0))
+
+
+# ---- beyond the data ---------------------------------------------------------------------------
+
+
+def test_going_astray_is_seen_in_what_early_fits_foretell() -> None:
+    """A spring that drifts by A ln(1 + t/T₀) = A ln(1 + h/T) + … is off by at least A times the
+    logarithm after any T ≫ T₀, and by what an offset fitted to the earlier rows lags behind, one
+    A (mean of the logarithm up to T: ln T − 1; calculus). Noise alone: less than a frame's.
+    """
+    plan = layout(Recipe(curve=False, coupling=False))
+    short = np.zeros(len(plan.names))
+    short[[plan.index("x_k1"), plan.index("y_k1")]] = 0.9
+    still = observed(FRAMES, 0 * FRAMES, 0 * FRAMES, groups(), sigma_mm=0.01)
+    x, y, _ = predict(plan, short, GRID, still, NOMINAL, slopes=False)
+    rng = np.random.default_rng(1)
+    x, y = (v + 0.01 * rng.standard_normal(len(v)) for v in (x, y))
+    for size in (0.0, 0.3):
+        data = replace(still, x_mm=x + size * np.log1p(FRAMES / 0.3), y_mm=y)
+        solution = finish(plan, short, GRID, data, NOMINAL)
+        known = trust(solution, GRID, data, NOMINAL, 0.05)
+        if size == 0.0:
+            assert known.ahead_mm < 0.01 and known.counted_mm < 0.01
+        else:
+            # the least lead looked at is ln(1.1) to ln(1.25), on which a lag of one weighs most
+            assert size < known.ahead_mm < size * (1 + 1 / np.log(1.175))
+        assert known.zero_mm == 0.05 and known.refits.shape == (64, len(plan.names))
+        assert known.length_s >= np.ptp(FRAMES) and known.recipe == plan.recipe
 
 
 # ---- compression -------------------------------------------------------------------------------
