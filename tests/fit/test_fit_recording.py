@@ -85,7 +85,7 @@ def test_a_forced_memory_is_the_only_one_tried() -> None:
     pattern, recording = read_by_ruler(*THREAD)
     fit = fit_recording(pattern, recording, bench(), memory="none")
     assert [c.name for c in fit.choices] == ["none"]
-    with pytest.raises(DataError, match="'preisach' cannot be fitted.*camera log"):
+    with pytest.raises(DataError, match=r"'preisach' cannot be fitted.*camera log"):
         fit_recording(pattern, recording, bench(), memory="preisach")
 
 
