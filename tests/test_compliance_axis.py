@@ -264,6 +264,21 @@ def test_state_is_an_argument_and_shapes_are_kept() -> None:
     np.testing.assert_array_equal(same, end)
 
 
+@pytest.mark.parametrize("axis", [AXIS, PLAYS])
+def test_blocks_are_bit_for_bit_one_pass_through_holds(axis: ComplianceAxis) -> None:
+    """Holds and moves of a few ulp, where rounding could tell another tale of who moves."""
+    rng = np.random.default_rng(11)
+    path = np.sin(np.cumsum(rng.normal(0, 0.3, 1500) * (rng.random(1500) < 0.5)))
+    path += EPS * rng.integers(-2, 3, 1500) * (rng.random(1500) < 0.3)
+    for run in (axis.deflection, axis.drive):
+        whole, end = run(path, 0.1)
+        for cut in range(1, 1500, 3):
+            first, state = run(path[:cut], 0.1)
+            second, state = run(path[cut:], 0.1, state)
+            np.testing.assert_array_equal(np.concatenate([first, second]), whole)
+            np.testing.assert_array_equal(state, end)
+
+
 def test_json_round_trip() -> None:
     text = json.dumps(AXIS.to_json())
     again = ComplianceAxis.from_json(json.loads(text))

@@ -14,8 +14,8 @@ Its rule is used piece by piece. In every state that motion can make, plays begi
 order of their thresholds, so a count `moving` and a direction `way` tell who moves; with a moving,
 the play form is `held[a] + slope[a] u - way push[a]`, the inverse thresholds are its values at the
 ends of pieces, the inverse weights differences of 1 / slope. Working in the drive's own states
-needs no translation when the step length changes. All sums are made afresh from the states in one
-order, so a run in blocks is bit for bit the run in one pass.
+needs no translation when the step length changes. Who moves, and every sum, is a function of the
+states alone, so a run in blocks is bit for bit the run in one pass.
 
 `curve` = slope at zero, square and cube coefficients, reach: beyond it the curve goes straight on.
 `state` = last drive, plays' positions (n), modes' positions (m).
@@ -94,20 +94,23 @@ def sums_of_weights(threshold, weight, slope, push):
         push[i + 1] = push[i] + weight[i] * threshold[i]
 
 
-def begin(u, threshold, weight, z, held):
-    """Who moved when the state was left, and which way: (moving, way); fills `held[a]`, the sum of
-    weight × position of all plays from the a-th."""
-    n = z.size
-    held[n] = 0.0
-    for i in range(n - 1, -1, -1):
-        held[i] = held[i + 1] + weight[i] * z[i]
+def who_moves(u, threshold, z):
+    """Who moved last, and which way, as the state tells: (moving, way)."""
     for way in (1.0, -1.0):
         moving = 0
-        while moving < n and z[moving] == u - way * threshold[moving]:
+        while moving < z.size and z[moving] == u - way * threshold[moving]:
             moving += 1
         if moving > 0:
             return moving, way
     return 0, 0.0
+
+
+def sums_of_held(weight, z, held):
+    """`held[a]`, the sum of weight × position of all plays from the a-th."""
+    n = z.size
+    held[n] = 0.0
+    for i in range(n - 1, -1, -1):
+        held[i] = held[i + 1] + weight[i] * z[i]
 
 
 def leave(u, threshold, z, moving, way):
@@ -134,7 +137,8 @@ def deflection_from_drive(
     out = np.empty(drive.size)
     sums_of_weights(threshold, weight, slope, push)
     before = state[0]
-    moving, way = begin(before, threshold, weight, z, held)
+    sums_of_held(weight, z, held)
+    moving, way = who_moves(before, threshold, z)
     last_s, at_once = -1.0, 0.0
     for k in range(drive.size):
         if step_s[k] != last_s:
@@ -154,6 +158,8 @@ def deflection_from_drive(
                 way = 1.0 if move > 0.0 else -1.0
             while moving < n and way * (u - way * threshold[moving] - z[moving]) >= 0.0:
                 moving += 1
+            if moving == 0:  # a move that is lost in rounding is none
+                moving, way = who_moves(u, threshold, z)
         plays = held[moving] + slope[moving] * u - way * push[moving]
         out[k] = curve_at(curve, u) + plays + creep + at_once * move
         before = u
@@ -173,7 +179,8 @@ def drive_from_deflection(
     out = np.empty(deflection.size)
     sums_of_weights(threshold, weight, slope, push)
     before = state[0]
-    moving, way = begin(before, threshold, weight, z, held)
+    sums_of_held(weight, z, held)
+    moving, way = who_moves(before, threshold, z)
     last_s, at_once = -1.0, 0.0
     for k in range(deflection.size):
         if step_s[k] != last_s:
@@ -210,6 +217,8 @@ def drive_from_deflection(
             # who stands at its limit by rounding counts as moving, as when a block begins
             while moving < n and way * (u - way * threshold[moving] - z[moving]) >= 0.0:
                 moving += 1
+            if moving == 0:
+                moving, way = who_moves(u, threshold, z)
         for m in range(count):
             x[m] += gain[m] * (u - before)
         out[k] = u
@@ -245,7 +254,8 @@ curve_at = compiled(curve_at)
 solve_curve = compiled(solve_curve)
 creep_coefficients = compiled(creep_coefficients)
 sums_of_weights = compiled(sums_of_weights)
-begin = compiled(begin)
+who_moves = compiled(who_moves)
+sums_of_held = compiled(sums_of_held)
 leave = compiled(leave)
 stick = compiled(stick)
 deflection_from_drive = compiled(deflection_from_drive)
