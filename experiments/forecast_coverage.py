@@ -65,15 +65,20 @@ def main() -> None:
     chosen = ask.parse_args()
     trials: list[Trial] = []
     for seed in range(chosen.first_seed, chosen.first_seed + chosen.seeds):
-        if chosen.only != "typed":
-            for minutes in plan["camera"]["minutes"]:
-                for suspension in plan["camera"]["suspensions"]:
-                    trials += by_camera(seed, suspension, minutes, plan)
-        if chosen.only != "camera":
-            for suspension in plan["typed"]["suspensions"]:
-                trials += by_ruler(seed, suspension, plan)
-        report(f"up to seed {seed}", trials)
+        for k, suspension in enumerate(plan["camera"]["suspensions"]):
+            # units of one number share warmth and camera, so every trial has its own number
+            for case, minutes in enumerate(plan["camera"]["minutes"]):
+                if chosen.only != "typed":
+                    trials += by_camera(unit(seed, k, case), suspension, minutes, plan)
+            if chosen.only != "camera" and suspension in plan["typed"]["suspensions"]:
+                trials += by_ruler(unit(seed, k, -1), suspension, plan)
+            report(f"seed {seed} up to {suspension}", trials)
     details(trials)
+
+
+def unit(seed: int, suspension: int, case: int) -> int:
+    """Number of a unit that no other suspension, case or seed of the study has."""
+    return 100 * seed + 10 * (case + 1) + suspension
 
 
 def by_camera(seed: int, suspension: str, minutes: float, plan: dict[str, Any]) -> list[Trial]:

@@ -19,7 +19,7 @@ from hysteresis.tables import Bools, Floats, Ints, Texts
 FALSE_ALARM = 0.05  # of all readings of both axes together (Bonferroni; textbook)
 PRACTICAL = 0.5  # of the noise of one frame: less is not spoken of (common practice, no source)
 BLOCK_S = 1.0  # residuals within this are taken to belong together
-SQUARE_S = 0.3  # squares of residuals likewise: what shakes the mirror changes faster
+SCATTER_S = 0.3  # their sizes likewise: what shakes the mirror changes faster
 CLIP = 20.0  # noise units; a wild frame does not speak for a cause
 FAST_S, SLOW_S = (0.2, 2.0), (20.0, 200.0)  # retardation times that creep is looked for with
 CLOCK_S = 0.02  # of the creep's own evaluation
@@ -226,22 +226,22 @@ def _follows(
 
 
 def _scatter(rows: _Rows, z: Floats) -> _Effect | None:
-    """Whether z scatters more in small fast reversals: z² by an indicator.
+    """Whether z scatters more in small fast reversals: |z|, whose tails are light, by an indicator.
 
     The effect told is the root of the excess.
     """
     if not 8 <= rows.busy.sum() <= len(z) - 8:
         return None
     one, busy = np.ones(len(z)), rows.busy.astype(float)
-    found = _follows(z**2, [busy], [one], rows.short_block, rows.busy)
+    found = _follows(np.abs(z), [busy], [one], rows.short_block, rows.busy)
     if found is None:
         return None
-    excess = float(np.mean(z[rows.busy] ** 2) - np.mean(z[~rows.busy] ** 2))
-    return _Effect(
-        np.where(rows.busy, np.sqrt(max(excess, 0.0)), 0.0),
-        rows.busy,
-        0.5 * found.chance if excess > 0 else 1.0,  # one side: less scatter is no error
-    )
+    square = float(np.mean(z[rows.busy] ** 2))
+    excess = square - float(np.mean(z[~rows.busy] ** 2))
+    if excess <= 0:  # less scatter is no error
+        return None
+    told = np.where(rows.busy, z * np.sqrt(excess / square), 0.0)
+    return _Effect(told, rows.busy, 0.5 * found.chance)
 
 
 def _colours(axis: str, rows: _Rows, z: Floats, noise: float, level: float) -> list[Finding]:
@@ -307,7 +307,7 @@ def _rows(
         kind=np.array([g.split("/")[0] for g in group], dtype=object),
         group=group,
         block=np.unique(np.floor(begin / BLOCK_S), return_inverse=True)[1],
-        short_block=np.unique(np.floor(begin / SQUARE_S), return_inverse=True)[1],
+        short_block=np.unique(np.floor(begin / SCATTER_S), return_inverse=True)[1],
         own=np.interp(middle, grid.t_s, own),
         other=np.interp(middle, grid.t_s, other),
         rate=(after - before) / length,
