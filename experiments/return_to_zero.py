@@ -85,7 +85,11 @@ def main() -> None:
     ask.add_argument("--seeds", type=int, default=plan["seeds"])
     ask.add_argument("--first-seed", type=int, default=plan["first_seed"])
     ask.add_argument("--only", choices=("camera", "typed"), default=None)
+    ask.add_argument("--memory", default="auto", help="one memory by name, as in hysteresis fit")
+    ask.add_argument("--suspension", default=None, help="another suspension for the camera")
     chosen = ask.parse_args()
+    plan["memory"] = chosen.memory
+    plan["camera"]["suspension"] = chosen.suspension or plan["camera"]["suspension"]
     seeds = range(chosen.first_seed, chosen.first_seed + chosen.seeds)
     cases: dict[str, list[Outcome]] = {}
     if chosen.only != "typed":
@@ -106,7 +110,8 @@ def warm_up(plan: dict[str, Any]) -> None:
     """Compile every kernel, so that the fit's time is that of the fit."""
     bench = example_bench()
     pattern = characterisation(bench, minutes=2.0)
-    fit_recording(pattern, _filmed(bench, pattern, "metal-flexure", 0, 0.1), bench)
+    fit_recording(pattern, _filmed(bench, pattern, "metal-flexure", 0, 0.1), bench,
+                  memory=plan["memory"])  # fmt: skip
 
 
 def by_camera(seed: int, suspension: str, plan: dict[str, Any]) -> Outcome:
@@ -146,7 +151,10 @@ def _judged(
     *, by: str,
 ) -> Outcome:  # fmt: skip
     began = time.perf_counter()
-    fit = fit_recording(pattern, recording, bench, zero_mm=absolute_uncertainty_mm(bench))
+    fit = fit_recording(
+        pattern, recording, bench, memory=plan.get("memory", "auto"),
+        zero_mm=absolute_uncertainty_mm(bench),
+    )  # fmt: skip
     fit_s = time.perf_counter() - began
     rig = virtual_bench.make_rig(bench, suspension, seed)
     ladder, cells = zero_ladder(bench, plan["return_to_zero"])

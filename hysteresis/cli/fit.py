@@ -15,7 +15,11 @@ if TYPE_CHECKING:
 def command(
     run: Annotated[Path, typer.Argument(help="Run folder with a recording.", metavar="RUN")],
     memory: Annotated[
-        str, typer.Option(help="auto, or one candidate by name (none, friction, …).")
+        str,
+        typer.Option(
+            help="auto, or one by name: none, droop, friction, power-law, after-effect, bouc-wen, "
+            "both, preisach, both-and-droop, play-creep.",
+        ),
     ] = "auto",
     recording: Annotated[
         Path | None, typer.Option(help="Recording to fit; default: recording.csv of the run.")
@@ -23,15 +27,23 @@ def command(
     parameters: Annotated[
         bool, typer.Option("--parameters", help="Print every unknown with its standard error.")
     ] = False,
+    bootstrap: Annotated[
+        int | None,
+        typer.Option(help="Refits to blocks drawn with replacement, for intervals; 200 will do.",
+                     min=2, max=10_000),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over model.json.")] = False,
 ) -> None:
     """Fit a memory model to the run's recording and write model.json.
 
-    Says how well the model does on data it has not seen, and what the data cannot tell.
+    Compares the memories that the data can carry on data held out, says how well the chosen one
+    does, which causes the data tell apart, and what the residuals have to say.
 
     \b
-    Example:
+    Examples:
       hysteresis fit my-run
+      hysteresis fit my-run --memory preisach --force
+      hysteresis fit my-run --bootstrap 200 --parameters --force
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
@@ -62,6 +74,9 @@ def command(
     inputs = {"bench": folder.bench_toml, "pattern": folder.pattern_csv, "recording": source}
     write_model(folder.model_json, fitted_model(fit, bench, inputs))
     _print(fit, bench)
+    _causes(fit)
+    if bootstrap:
+        _intervals(fit, bootstrap)
     if parameters:
         from lmfit import fit_report
 
@@ -73,6 +88,7 @@ def command(
 def _print(fit: Fit, bench: Bench) -> None:
     from hysteresis.cli.console import table
     from hysteresis.fit.fitted import quality
+    from hysteresis.fit.recipes import NAMES
 
     figures = quality(fit)
     if len(fit.choices) > 1:
@@ -80,9 +96,8 @@ def _print(fit: Fit, bench: Bench) -> None:
             "Candidates (error on readings held out, in units of the noise)",
             ("memory", "held out", "worse by", "±", "unknowns", ""),
             [
-                (c.name, f"{c.held_out_ratio:.2f}", f"{100 * c.worse_by:.0f} %", f"{100 * c.uncertain_by:.0f} %",
-                 c.unknowns,
-                 "chosen" if c.chosen else "")
+                (c.name, f"{c.held_out_ratio:.2f}", f"{100 * c.worse_by:.0f} %",
+                 f"{100 * c.uncertain_by:.0f} %", c.unknowns, "chosen" if c.chosen else "")
                 for c in fit.choices
             ],
         )  # fmt: skip
@@ -110,6 +125,60 @@ def _print(fit: Fit, bench: Bench) -> None:
         ],
     )
     gap = fit.discrepancy
-    print(f"\nError on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups")
+    chosen = next(c.name for c in fit.choices if c.chosen)
+    print(f"\nMemory: {chosen} ({NAMES.get(chosen, chosen)})")
+    print(f"Error on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups")
     for note in fit.notes:
         print(f"Note: {note}.")
+
+
+def _causes(fit: Fit) -> None:
+    """Which causes the data tell apart, and what the residuals say."""
+    from hysteresis.cli.console import table
+    from hysteresis.fit.diagnostics import diagnose
+    from hysteresis.fit.identifiability import identifiability, lines, table_rows
+
+    blocks = identifiability(fit.solution, fit.grid, fit.seen, fit.nominal)
+    table(
+        "What the data tell apart",
+        ("cause", "figure", "verdict"),
+        [(cause, figure.split("; ")[0], verdict)
+         for cause, figure, _, verdict, _ in table_rows(blocks)],
+    )  # fmt: skip
+    for line in lines(blocks):
+        print(f"Note: {line}.")
+    findings = diagnose(fit.seen, fit.residual_x_mm, fit.residual_y_mm, fit.grid)
+    for finding in findings:
+        print(f"Residuals, {finding.text}.")
+    if not findings:
+        print("Residuals: nothing but noise.")
+
+
+def _intervals(fit: Fit, count: int) -> None:
+    """Unknowns with 95 % intervals from refits to redrawn blocks of the recording."""
+    from hysteresis.cli.console import progress, table
+    from hysteresis.fit.block_bootstrap import block_bootstrap
+
+    with progress("Refitting", total=1.0) as advance:
+        done = 0.0
+
+        def tell(part: float) -> None:
+            nonlocal done
+            advance(max(0.0, part - done))
+            done = max(done, part)
+
+        drawn = block_bootstrap(
+            fit.solution, fit.grid, fit.seen, fit.nominal, count=count, progress=tell
+        )
+    moving = drawn.standard_error > 0
+    table(
+        f"Intervals from {count} refits to {drawn.blocks} redrawn blocks",
+        ("unknown", "value", "standard error", "95 % from", "to"),
+        [
+            (str(name), f"{value:.4g}", f"{error:.2g}", f"{low:.4g}", f"{high:.4g}")
+            for name, value, error, low, high in zip(
+                drawn.names[moving], drawn.solution[moving], drawn.standard_error[moving],
+                drawn.low[moving], drawn.high[moving], strict=True,
+            )
+        ],
+    )  # fmt: skip

@@ -28,6 +28,7 @@ from hysteresis.recording import Grid, Observations, observations
 from hysteresis.tables import Floats, Pattern, Recording, Texts
 
 Progress = Callable[[str, float], None]
+MANY_FOLDS = 24
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ def fit_recording(
         for k, (name, recipe) in enumerate(options.recipes.items()):
             share = (0.5 if rich else 0.9) / len(options.recipes)
             slow[name] = slow_part(recipe, work, _part(tell, name, 0.03 + k * share, share))
-        choices = _choices(slow, nominal)
+        choices = compared(slow, nominal, rich=rich)
         chosen = next(c.name for c in choices if c.chosen)
         grid, solution = slow[chosen].grid, slow[chosen].solution
         if rich:
@@ -162,11 +163,16 @@ def _without_memory(work: Work) -> Slow:
     return Slow(recipe, grid, work.seen, solution)
 
 
-def _choices(slow: dict[str, Slow], nominal: RigOptics) -> tuple[Choice, ...]:
+def compared(slow: dict[str, Slow], nominal: RigOptics, *, rich: bool) -> tuple[Choice, ...]:
+    """The candidates side by side; of a camera log nearly every group is held out by itself."""
+    folds = MANY_FOLDS if rich else 6
     tried = {
-        name: (held_out(s.solution, s.grid, s.seen, nominal), s.seen, len(s.solution.short))
+        name: (
+            held_out(s.solution, s.grid, s.seen, nominal, folds=folds),
+            s.seen, len(s.solution.short),
+        )
         for name, s in slow.items()
-    }
+    }  # fmt: skip
     return choose(tried)
 
 

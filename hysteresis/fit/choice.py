@@ -12,6 +12,8 @@ from hysteresis.recording import Observations
 from hysteresis.tables import Floats
 
 CLEARLY = 2.0  # standard errors by which any memory must be better than none: it is not guessed
+ENOUGH = 30  # rows of both axes by which a group speaks for itself
+FEWEST_PARTS = 6
 WILD = 100.0  # square beyond which a reading counts no more: one wild reading does not choose
 
 
@@ -19,10 +21,9 @@ WILD = 100.0  # square beyond which a reading counts no more: one wild reading d
 class Choice:
     """One recipe that was tried.
 
-    `held_out_ratio`: root of its held-out mean square in units of noise. `worse_by`: by which
-    part its held-out error is larger than the best one's, as the mean logarithm over the folds,
-    so that one badly explained fold does not outweigh all others; `uncertain_by` the standard
-    error of that.
+    `held_out_ratio`: its held-out error in units of noise, middle over the parts held out.
+    `worse_by`: by which part that is larger than the best one's, as a mean logarithm, so that one
+    badly explained part does not outweigh all others; `uncertain_by` the standard error of that.
     """
 
     name: str
@@ -37,39 +38,43 @@ def choose(tried: Mapping[str, tuple[HeldOut, Observations, int]]) -> tuple[Choi
     """Simplest candidate whose held-out error is about the best: within one standard error.
 
     `tried`: held-out residuals, the observations they belong to and the number of unknowns, by
-    name, simplest first. No memory at all ('none') is preferred within two standard errors.
+    name, simplest first, all of the same rows. No memory at all ('none') is preferred within two
+    standard errors.
     """
-    squares = {name: _by_fold(held, seen) for name, (held, seen, _) in tried.items()}
-    mean = {name: float(np.mean(square)) for name, square in squares.items()}
+    squares = {name: _by_part(held, seen) for name, (held, seen, _) in tried.items()}
+    folds = {name: len(set(held.fold[held.fold >= 0])) for name, (held, _, _) in tried.items()}
     best = min(squares, key=lambda name: float(np.mean(np.log(squares[name]))))
     apart = {}
     for name, square in squares.items():
         gap = 0.5 * np.log(square / squares[best])
-        # folds share most of their training rows: variance of the mean as corrected by
-        # Nadeau & Bengio 2003 (from memory), test share over training share added to 1/folds
-        n = len(gap)
-        error = np.std(gap, ddof=1) * np.sqrt(1.0 / n + 1.0 / (n - 1)) if n > 1 else 0.0
-        apart[name] = float(np.mean(gap)), float(error)
+        # parts share most of their training rows: variance of the mean as corrected by
+        # Nadeau & Bengio 2003 (from memory), test share over training share added to 1/parts
+        share = 1.0 / len(gap) + 1.0 / max(folds[name] - 1, 1)
+        error = float(np.std(gap, ddof=1) * np.sqrt(share)) if len(gap) > 1 else 0.0
+        apart[name] = float(np.mean(gap)), error
     chosen = next(
         name
         for name, (gap, error) in apart.items()
         if gap <= (CLEARLY if name == "none" else 1.0) * error
     )
+    ratio = {name: float(np.exp(0.5 * np.mean(np.log(square)))) for name, square in squares.items()}
     return tuple(
-        Choice(name, float(np.sqrt(mean[name])), *apart[name], tried[name][2], name == chosen)
-        for name in tried
+        Choice(name, ratio[name], *apart[name], tried[name][2], name == chosen) for name in tried
     )
 
 
-def _by_fold(held: HeldOut, seen: Observations) -> Floats:
-    """Mean square of each fold in units of noise²."""
+def _by_part(held: HeldOut, seen: Observations) -> Floats:
+    """Mean square in units of noise² of each part that was held out: the groups of the pattern
+    with `ENOUGH` rows or, of a few readings, the folds."""
     z = np.concatenate([held.residual_x_mm / seen.sigma_x_mm, held.residual_y_mm / seen.sigma_y_mm])
-    fold = np.concatenate([held.fold, held.fold])
     square = np.minimum(z**2, WILD)
-    return np.array(
-        [
-            np.nanmean(square[fold == f])
-            for f in np.unique(fold)
-            if f >= 0 and np.isfinite(z[fold == f]).any()
-        ]
-    )
+    for part in (seen.group, held.fold):
+        counted = np.concatenate([held.fold, held.fold]) >= 0
+        number = np.unique(np.concatenate([part, part]), return_inverse=True)[1]
+        ok = counted & np.isfinite(square)
+        count = np.bincount(number[ok])
+        mean = np.bincount(number[ok], weights=square[ok])[count > 0] / count[count > 0]
+        big = mean[count[count > 0] >= ENOUGH]
+        if len(big) >= FEWEST_PARTS:
+            return big
+    return mean

@@ -159,7 +159,7 @@ def _rich(full: Recipe, top: float) -> dict[str, Recipe]:
         "none": none,
         "droop": replace(none, droop=True),
         "friction": replace(none, slip_limits=full.slip_limits),
-        "power-law": replace(full, after_effect="power", history=False),
+        "power-law": replace(full, after_effect="power"),
         "after-effect": replace(full, slip_limits=()),
         "bouc-wen": replace(full, memory="bouc-wen", slip_limits=()),
         "both": full,
