@@ -9,7 +9,10 @@ import typer
 
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
+    from hysteresis.fit.design import Design
+    from hysteresis.fit.improvement import Improvement, Known
     from hysteresis.plan import Preview
+    from hysteresis.plan.assemble import Axes
     from hysteresis.run_folder import RunFolder
     from hysteresis.tables import Pattern
 
@@ -26,18 +29,38 @@ def command(
     readings: Annotated[int, typer.Option(help="Number of readings of reading-steps.")] = 40,
     axis: Annotated[str, typer.Option(help="both, or the one axis to drive: x or y.")] = "both",
     bits: Annotated[int, typer.Option(help="Bits of a WAV sample: 16, 24 or 32.")] = 24,
+    path: Annotated[
+        Path | None,
+        typer.Option(help="Toolpath for which a characterisation is to be best at equal time."),
+    ] = None,
+    improve: Annotated[
+        bool,
+        typer.Option("--improve", help="Plan what tells apart what RUN's fit left open."),
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="New run folder for the pattern of --improve or --path."),
+    ] = None,
+    whole: Annotated[
+        bool,
+        typer.Option("--whole", help="With --improve: RUN's pattern and the additions in one."),
+    ] = False,
     no_wav: Annotated[bool, typer.Option("--no-wav", help="Write no pattern.wav.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Write over files that exist.")] = False,
 ) -> None:
     """Lay out the pattern that the rig will play, and show what it does before anything moves.
 
     Writes pattern.csv, pattern.wav to play, pattern.png to look at, and for a person with a ruler
-    a reading sheet as a table and to print.
+    a reading sheet as a table and to print. With --path the segments of a characterisation are
+    chosen for that path, with RUN's model where there is one. With --improve the segments that
+    tell apart what RUN's fit left open go into a new run folder; RUN is not changed.
 
     \b
     Example:
       hysteresis plan my-run --kind characterisation --minutes 6
       hysteresis plan my-run --kind reading-steps --readings 40
+      hysteresis plan my-run --minutes 4 --path tile.ngc
+      hysteresis plan --improve my-run --out my-next-run
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import say_cautions
@@ -47,18 +70,191 @@ def command(
 
     if bits not in (16, 24, 32):
         raise InputError("a WAV sample has 16, 24 or 32 bits", value=bits, mend="choose one")
-    folder = open_run(run)
-    bench = read_bench(folder.bench_toml)
+    if axis not in ("both", "x", "y"):
+        raise InputError("there is no such axis", value=axis, mend="choose both, x or y")
+    kind = "characterisation" if kind == "characterise" else kind
+    _go_together(kind, path, improve, out, whole)
+    source = open_run(run)
+    bench = read_bench(source.bench_toml)
+    folder = source if out is None else _beside(source, out)
     targets, stale = _files(folder, kind, no_wav)
-    _make_room(targets, stale, force)
-    pattern = plan(kind, bench, minutes=minutes, readings=readings, axes=axis)  # type: ignore[arg-type]
+    copied = [] if out is None else [folder.bench_toml]
+    _make_room([*copied, *targets], stale, force)
+    if improve:
+        pattern = _improved(source, bench, axis, minutes, whole)  # type: ignore[arg-type]
+        kind = "improvement"
+        if pattern is None:
+            return
+    elif path is not None:
+        pattern = _for_path(source, bench, path, minutes, axis)  # type: ignore[arg-type]
+    else:
+        pattern = plan(kind, bench, minutes=minutes, readings=readings, axes=axis)  # type: ignore[arg-type]
     what = preview(pattern, bench)
+    if out is not None:
+        _copy_bench(source, folder)
     _write(folder, bench, pattern, kind, None if no_wav else bits)
-    for path in stale:
-        path.unlink()
-    _print(bench, what, kind, targets, stale)
+    for file in stale:
+        file.unlink()
+    _print(bench, what, kind, [*copied, *targets], stale)
     print()
     say_cautions()
+
+
+def _go_together(
+    kind: str, path: Path | None, improve: bool, out: Path | None, whole: bool
+) -> None:
+    """Refuse options that contradict each other."""
+    from hysteresis.errors import InputError
+
+    if improve and path is not None:
+        raise InputError(
+            "--improve and --path are two different plans", mend="choose one of them"
+        )
+    if (improve or path is not None) and kind != "characterisation":
+        raise InputError(
+            "--improve and --path are for characterisations", value=kind, mend="leave out --kind"
+        )
+    if improve and out is None:
+        raise InputError(
+            "an improvement is a new measurement, so it needs a run folder of its own",
+            mend="name one with --out FOLDER",
+        )
+    if whole and not improve:
+        raise InputError("--whole belongs to --improve", mend="add --improve, or leave it out")
+    if out is not None and not improve and path is None:
+        raise InputError(
+            "--out belongs to --improve and --path", mend="name the folder as RUN instead"
+        )
+
+
+def _beside(source: RunFolder, out: Path) -> RunFolder:
+    from hysteresis.errors import InputError
+    from hysteresis.run_folder import RunFolder
+
+    if out.resolve() == source.path.resolve():
+        raise InputError("this is the run itself", file=out, mend="name another folder with --out")
+    return RunFolder(out)
+
+
+def _copy_bench(source: RunFolder, folder: RunFolder) -> None:
+    """The same bench in the new run's folder."""
+    from hysteresis.files import read_text, write_atomic
+    from hysteresis.run_folder import create_run
+
+    create_run(folder.path)
+    write_atomic(folder.bench_toml, read_text(source.bench_toml))
+
+
+def _improved(
+    source: RunFolder, bench: Bench, axis: Axes, minutes: float | None, whole: bool
+) -> Pattern | None:
+    """The informative minimum for what RUN's fit left open; None when nothing is needed."""
+    from threadpoolctl import threadpool_limits
+
+    from hysteresis.cli.console import progress
+    from hysteresis.errors import InputError
+    from hysteresis.fit.improvement import MOST_S, improvement, known, summary
+    from hysteresis.model import read_model
+    from hysteresis.plan.improve import appended, extras, in_a_row
+    from hysteresis.table_files import read_pattern, read_recording
+
+    if minutes is not None and not 0.2 <= minutes <= 10.0:
+        raise InputError(
+            "an improvement takes 0.2 to 10 minutes", value=minutes, mend="ask for 3 minutes"
+        )
+    pattern = read_pattern(source.pattern_csv)
+    with threadpool_limits(limits=1), progress("Looking for what is open", total=2) as advance:
+        run = known(
+            read_model(source.model_json, bench), pattern, read_recording(source.recording_csv),
+            bench,
+        )  # fmt: skip
+        advance()
+        offered = extras(bench, axis)
+        row, spans = in_a_row(bench, [extra.block for extra in offered], axis)
+        most_s = MOST_S if minutes is None else 60.0 * minutes
+        found = improvement(run, bench, offered, row, spans, most_s=most_s)
+        advance()
+    _print_improvement(found, run)
+    if not found.choices:
+        for sentence in summary(found):
+            print(f"\n{sentence[0].upper()}{sentence[1:]}.")
+        return None
+    blocks = [offered[choice.index].block for choice in found.choices]
+    more, _ = in_a_row(bench, blocks, axis)
+    seconds = sum(choice.seconds for choice in found.choices)
+    frame = float(more.t_s[-1]) - seconds
+    print(f"\nAdd {seconds:.0f} s, and {frame:.0f} s of sync signature and conditioning to "
+          "measure them on their own.")  # fmt: skip
+    if whole:
+        return appended(pattern, more, bench)
+    print(
+        "Note: the figures above hold for both recordings together; a fit to the new one alone "
+        "knows less. With --whole both are one pattern."
+    )
+    return more
+
+
+def _print_improvement(found: Improvement, run: Known) -> None:
+    from hysteresis.cli.console import table
+    from hysteresis.fit.identifiability import TOLD
+
+    told = sum(block.told for block in run.blocks)
+    print(f"\n{told} of {len(run.blocks)} causes are told apart by the run's recording.")
+    if found.targets:
+        table(
+            f"What is open: standard error in % of its size (told apart below {100 * TOLD:.0f})",
+            ("cause", "now", "with the additions", "verdict now"),
+            [
+                (t.label, f"{100 * t.before:.0f}", f"{100 * t.after:.0f}", t.verdict)
+                for t in found.targets
+            ],
+        )
+    if found.choices:
+        table(
+            "Segments to add", ("seconds", "segment", "tells"),
+            [(f"{c.seconds:.0f}", c.name, ", ".join(c.tells)) for c in found.choices],
+        )  # fmt: skip
+
+
+def _for_path(
+    source: RunFolder, bench: Bench, path: Path, minutes: float | None, axis: Axes
+) -> Pattern:
+    """A characterisation for one path, or the usual one where that is foretold to be better."""
+    from threadpoolctl import threadpool_limits
+
+    from hysteresis.cli.console import progress
+    from hysteresis.fit.design import design_for_path
+    from hysteresis.model import read_model
+    from hysteresis.paths.read import read_path
+    from hysteresis.plan import plan
+
+    asked = 6.0 if minutes is None else minutes
+    usual = plan("characterisation", bench, minutes=asked, axes=axis)
+    wanted, _ = read_path(path, bench)
+    fitted = read_model(source.model_json, bench) if source.model_json.exists() else None
+    with threadpool_limits(limits=1), progress("Choosing segments for the path") as advance:
+        design = design_for_path(bench, wanted, asked, usual, axes=axis, fitted=fitted)
+        advance()
+    _print_design(design, "the run's model" if fitted else "no model of this rig")
+    return design.pattern if design.forecast_mm < design.usual_mm else usual
+
+
+def _print_design(design: Design, known: str) -> None:
+    from collections import Counter
+
+    from hysteresis.cli.console import table
+
+    table(
+        f"Error to expect on the path, rms, from {known}",
+        ("pattern of equal length", "mm"),
+        [("chosen for the path", f"{design.forecast_mm:.3f}"),
+         ("the usual one", f"{design.usual_mm:.3f}")],
+    )  # fmt: skip
+    if design.forecast_mm >= design.usual_mm:
+        print("\nNo choice is foretold to be better, so this is the usual pattern.")
+        return
+    table("Segments chosen for the path", ("times", "segment"),
+          [(str(n), name) for name, n in Counter(design.chosen).items()])  # fmt: skip
 
 
 def _files(folder: RunFolder, kind: str, no_wav: bool) -> tuple[list[Path], list[Path]]:

@@ -1,13 +1,61 @@
-"""Causes of what a recording shows: which unknown belongs to which, and why two look alike."""
+"""Causes of what a recording shows: their unknowns, why two look alike, and how they are told."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
 
 from hysteresis.optics import FREE as OPTICS
 
 _KINDS = {"k1": "spring", "k2": "spring", "k3": "spring", "damping": "dynamics",
-          "inertia": "dynamics", "droop": "drive chain", "lag": "drive chain",
-          "saturation": "drive chain"}  # fmt: skip
-_STARTS = {"branch": "after-effect", "history": "history", "heat": "heating"}
+          "inertia": "dynamics"}  # fmt: skip
+_STARTS = {"branch": "after-effect", "creep": "after-effect", "history": "history",
+           "heat": "heating", "droop": "drive chain", "lag": "drive chain",
+           "saturation": "drive chain"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A figure with its standard error (NaN: nothing is known of it) and unit."""
+
+    words: str
+    value: float
+    standard_error: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Block:
+    """How well one cause is told from all others on one axis ('' : both axes share it).
+
+    `unknowns`, and how many of them are `free` (not at their bound). `figure` decides, `more`
+    are further figures. `alone_error`: standard error of the figure if every other cause were
+    known; `inflation`: variance over that; `angle_deg`: between its response and all others'.
+    `nearest`: the cause whose knowledge would help most, and the share of the variance that would
+    go; `prior_share`: part of what is known of it that was assumed beforehand (0 … 1).
+    """
+
+    axis: str
+    name: str
+    unknowns: int
+    free: int
+    figure: Figure
+    more: tuple[Figure, ...]
+    alone_error: float
+    inflation: float
+    angle_deg: float
+    nearest: str
+    nearest_share: float
+    prior_share: float
+    verdict: str
+    because: str
+
+    @property
+    def told(self) -> bool:
+        """Whether the verdict is 'told apart'."""
+        return self.verdict == "told apart"
 
 
 def block_of(name: str) -> tuple[str, str]:
@@ -71,3 +119,41 @@ def reason(name: str, other: str) -> str:
         frozenset((name, other.split(" of ")[0])),
         "their effects on this recording run nearly parallel",
     )
+
+
+def table_rows(blocks: Sequence[Block]) -> list[tuple[str, str, str, str, str]]:
+    """Rows for `hysteresis fit`: cause, figure, angle to the others, verdict, nearest other."""
+    return [
+        (
+            f"{b.name} {b.axis}".strip(),
+            "; ".join(_told(f) for f in (b.figure, *b.more)),
+            f"{b.angle_deg:.2g}°",
+            b.verdict,
+            f"{b.nearest} ({100 * b.nearest_share:.0f} %)" if b.nearest_share >= 0.01 else "",
+        )
+        for b in blocks
+    ]
+
+
+def lines(blocks: Sequence[Block]) -> list[str]:
+    """One sentence per block that is not told apart; one that says so when all are."""
+    out = []
+    for b in blocks:
+        if b.told and not b.because:
+            continue
+        label = f"{b.name} of axis {b.axis}" if b.axis else b.name
+        text = f"{label}: {b.verdict}"
+        if b.because:
+            text += f" ({b.because})" if b.verdict.startswith("not") else f", {b.because}"
+        out.append(f"{text}; {b.figure.words} {_told(b.figure, words=False)}")
+    return out or ["every cause is told apart from the others"]
+
+
+def _told(figure: Figure, *, words: bool = True) -> str:
+    error = figure.standard_error
+    if np.isfinite(error) and error > 0:
+        digits = int(np.clip(1 - np.floor(np.log10(error)), 0, 6))  # two of the standard error
+        text = f"{figure.value:.{digits}f} ± {error:.{digits}f} {figure.unit}".strip()
+    else:
+        text = f"{figure.value:.3g} {figure.unit}".strip()
+    return f"{figure.words} {text}" if words else text

@@ -15,16 +15,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hysteresis.axis import AxisModel
 from hysteresis.fit.bounded import compress
-from hysteresis.fit.causes import block_of, reason
+from hysteresis.fit.causes import Block, Figure, block_of, lines, reason, table_rows
 from hysteresis.fit.finish import Solution
 from hysteresis.fit.predict import predict
 from hysteresis.fit.structure import Layout, axis_from_full
 from hysteresis.fit.uncertainty import design_effect
+from hysteresis.model import Axis
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, Observations, simulation_grid
 from hysteresis.tables import Bools, Floats
+
+__all__ = ["Aim", "Block", "Figure", "aims", "half_covariance", "identifiability", "lines",
+           "residue", "table_rows", "widened"]  # fmt: skip
 
 TOLD, WEAKLY = 0.25, 0.5  # standard error over the figure's size (common practice, no source)
 LEAST_SPRING = 0.01  # of the stiffness: a spring known better than this is known
@@ -35,54 +38,15 @@ _RESIDUE = ("friction memory", "after-effect")
 
 
 @dataclass(frozen=True)
-class Figure:
-    """A figure with its standard error (NaN: nothing is known of it) and unit."""
+class Aim:
+    """What a block is judged by: value, and rows `by` (m, s) whose covariance it is asked for.
 
-    words: str
-    value: float
-    standard_error: float
-    unit: str
-
-
-@dataclass(frozen=True)
-class Block:
-    """How well one cause is told from all others on one axis ('' : both axes share it).
-
-    `unknowns`, and how many of them are `free` (not at their bound). `figure` decides, `more`
-    are further figures. `alone_error`: standard error of the figure if every other cause were
-    known; `inflation`: variance over that; `angle_deg`: between its response and all others'.
-    `nearest`: the cause whose knowledge would help most, and the share of the variance that would
-    go; `prior_share`: part of what is known of it that was assumed beforehand (0 … 1).
+    `own` (s,): its unknowns; `size`: what its standard error is held against, in its unit.
     """
 
     axis: str
     name: str
-    unknowns: int
-    free: int
-    figure: Figure
-    more: tuple[Figure, ...]
-    alone_error: float
-    inflation: float
-    angle_deg: float
-    nearest: str
-    nearest_share: float
-    prior_share: float
-    verdict: str
-    because: str
-
-    @property
-    def told(self) -> bool:
-        """Whether the verdict is 'told apart'."""
-        return self.verdict == "told apart"
-
-
-@dataclass(frozen=True)
-class _Aim:
-    """What a block is judged by: value, and rows `by` (m, s) whose covariance it is asked for.
-
-    `size`: what its standard error is held against, in the figure's unit.
-    """
-
+    own: Bools
     words: str
     value: float
     unit: str
@@ -97,31 +61,45 @@ def identifiability(
 
     `grid`, `seen` and `nominal` are those the solution was fitted with.
     """
+    plan, free = solution.layout, within_bounds(solution)
+    root = widened(solution, design_effect(solution, seen))
+    judged = aims(solution, grid, seen, nominal)
+    blocks = {(aim.axis, aim.name): aim.own for aim in judged}
+    return tuple(
+        _judged(aim, free, blocks, plan, root, _more(aim.axis, aim.name, aim.own, solution))
+        for aim in judged
+    )
+
+
+def within_bounds(solution: Solution) -> Bools:
+    """Which unknowns (s,) are free: those at a bound carry no variance."""
+    plan, short = solution.layout, solution.short
+    return (~plan.not_negative | (short > 0)) & (short < plan.upper)
+
+
+def aims(
+    solution: Solution, grid: Grid, seen: Observations, nominal: RigOptics
+) -> tuple[Aim, ...]:
+    """What each block of the solution's unknowns is judged by, in the order of the unknowns."""
     plan, short = solution.layout, solution.short
     blocks: dict[tuple[str, str], Bools] = {}
     for k, name in enumerate(plan.names):
         of = blocks.setdefault(block_of(str(name)), np.zeros(len(short), dtype=bool))
         of[k] = True
-    free = ~plan.not_negative | (short > 0)
-    root = widened(solution, design_effect(solution, seen))
     noise = float(np.nanmedian([seen.sigma_x_mm, seen.sigma_y_mm]))
     jacobian = predict(plan, short, grid, seen, nominal, slopes=True)[2]
     assert jacobian is not None
-    measured = np.isfinite(np.concatenate([seen.x_mm, seen.y_mm]))
-    out = []
-    for (axis, name), own in blocks.items():
-        aim = _aim(axis, name, own, solution, grid, nominal, jacobian[measured], noise)
-        more = _more(axis, name, own, solution)
-        out.append(_judged(axis, name, own, free, blocks, plan, root, aim, more))
-    return tuple(out)
+    measured = jacobian[np.isfinite(np.concatenate([seen.x_mm, seen.y_mm]))]
+    return tuple(
+        _aim(axis, name, own, solution, grid, nominal, measured, noise)
+        for (axis, name), own in blocks.items()
+    )
 
 
 def widened(solution: Solution, effect: float) -> Floats:
     """Root of the information with the data's part divided by the design effect, priors as is."""
-    precision = np.where(np.isfinite(solution.layout.prior_sd), 1.0 / solution.layout.prior_sd, 0.0)
-    rows = np.vstack([
-        solution.root / np.sqrt(effect), np.diag(precision * np.sqrt(1.0 - 1.0 / effect))
-    ])  # fmt: skip
+    prior, _ = solution.layout.prior_rows()
+    rows = np.vstack([solution.root / np.sqrt(effect), prior * np.sqrt(1.0 - 1.0 / effect)])
     return compress(rows, np.zeros(len(rows)))[0]
 
 
@@ -131,30 +109,34 @@ def widened(solution: Solution, effect: float) -> Floats:
 def _aim(
     axis: str, name: str, own: Bools, solution: Solution, grid: Grid, nominal: RigOptics,
     jacobian: Floats, noise_mm: float,
-) -> _Aim:  # fmt: skip
+) -> Aim:  # fmt: skip
     plan, short = solution.layout, solution.short
-    if name in _RESIDUE or (name == "drive chain" and f"{axis}_droop" in plan.names):
-        value, by = residue(plan, short, axis, own, grid, nominal)
+
+    def aim(words: str, value: float, unit: str, by: Floats, size: float) -> Aim:
+        return Aim(axis, name, own, words, value, unit, by, size)
+
+    if name in _RESIDUE or (name == "drive chain" and f"{axis}_droop_per_s" in plan.names):
+        value, gradient = residue(plan, short, axis, own, grid, nominal)
         words = f"its part of the return-to-zero error after {PROBE_HOLD_S:.0f} s"
-        return _Aim(words, value, "mm", by[None], max(abs(value), noise_mm))
+        return aim(words, value, "mm", gradient[None], max(abs(value), noise_mm))
     one = np.eye(len(short))
     if name == "spring":
         k = plan.index(f"{axis}_k1")
         # against all that is memory: that is what must not be taken for spring, or spring for it
         memory = _stiffness(plan, short, axis) - short[k]
-        return _Aim("stiffness", float(short[k]), "drive/FS", one[[k]],
-                    max(memory, LEAST_SPRING * short[k]))  # fmt: skip
+        size = max(memory, LEAST_SPRING * short[k])
+        return aim("stiffness", float(short[k]), "drive/FS", one[[k]], size)
     if name == "zero":
         k = plan.index(f"offset_{axis}_mm")
         size = max(abs(float(short[k])), noise_mm)
-        return _Aim("place of the zero", float(short[k]), "mm", one[[k]], size)
+        return aim("place of the zero", float(short[k]), "mm", one[[k]], size)
     neutral = np.where(np.isfinite(plan.prior_sd), plan.prior_mean, 0.0)
-    columns = jacobian * own / np.sqrt(max(len(jacobian) / 2, 1))
-    size = float(np.linalg.norm(columns @ (short - neutral)))
-    root = compress(columns[:, own], np.zeros(len(columns)))[0]
+    columns = jacobian[:, own] / np.sqrt(max(len(jacobian) / 2, 1))
+    size = float(np.linalg.norm(columns @ (short - neutral)[own]))
+    root = compress(columns, np.zeros(len(columns)))[0]
     by = np.zeros((len(root), len(short)))
     by[:, own] = root
-    return _Aim("effect on this recording, rms", size, "mm", by, max(size, noise_mm))
+    return aim("effect on this recording, rms", size, "mm", by, max(size, noise_mm))
 
 
 def residue(
@@ -186,6 +168,8 @@ def residue(
     k1 = plan.index(f"{axis}_k1")
 
     branches = own & [block_of(str(n))[1] == "after-effect" for n in plan.names]
+    if plan.recipe.form == "compliance":
+        branches = np.zeros_like(own)  # creep modes add deflection to the spring's
 
     def relaxes(at: Floats) -> float:
         kept = _stiffness(plan, np.where(branches, 0.0, at), axis)
@@ -206,7 +190,7 @@ def residue(
     return whole - rest, by_whole - np.where(own, 0.0, by_rest) - by_rest[k1] * by_relaxes
 
 
-def _model(plan: Layout, short: Floats, axis: str) -> AxisModel:
+def _model(plan: Layout, short: Floats, axis: str) -> Axis:
     first = 0 if axis == "x" else plan.per_axis
     return axis_from_full(plan.recipe, plan.full(short)[first : first + plan.per_axis])[0]
 
@@ -225,17 +209,15 @@ def _more(
                 ) -> tuple[str, float, str, Floats]:  # fmt: skip
         return words, figure(short), unit, _gradient(figure, plan, short, axis)
 
-    def model(at: Floats) -> AxisModel:
+    def model(at: Floats) -> Axis:
         return _model(plan, at, axis)
 
     def stiffness(at: Floats) -> float:
         return _stiffness(plan, at, axis)
 
     if name == "friction memory":
-        def share(at: Floats) -> float:
-            return 100.0 * (1.0 - stiffness(np.where(own, 0.0, at)) / stiffness(at))
-
-        return [of_axis("share of the stiffness", "%", share)]
+        words = "share of the stiffness"
+        return [of_axis(words, "%", lambda at: 100.0 * model(at).friction_share())]
     if name == "after-effect":
         return [of_axis("per decade", "%", lambda at: 100.0 * model(at).after_effect_share())]
     if name == "dynamics" and short[plan.index(f"{axis}_inertia")] > 0:
@@ -247,10 +229,8 @@ def _more(
 
         return [of_axis("resonance", "Hz", resonance), of_axis("damping ratio", "", damping)]
     if name == "heating":
-        def softening(at: Floats) -> float:
-            return 100.0 * float(sum(model(at).heating.softening))
-
-        return [of_axis("softening at full drive, warm", "%", softening)]
+        row = np.where(own, 100.0, 0.0)  # stiffness lost at full drive, warm
+        return [("softening at full drive, warm", float(row @ short), "%", row)]
     if name == "clock":
         row = np.zeros(len(short))
         row[plan.index("clock_offset_s")] = 1e3
@@ -276,10 +256,10 @@ def _gradient(figure: Callable[[Floats], float], plan: Layout, short: Floats, ax
 
 
 def _judged(
-    axis: str, name: str, own: Bools, free: Bools, blocks: dict[tuple[str, str], Bools],
-    plan: Layout, root: Floats, aim: _Aim, more: Sequence[tuple[str, float, str, Floats]],
+    aim: Aim, free: Bools, blocks: dict[tuple[str, str], Bools], plan: Layout, root: Floats,
+    more: Sequence[tuple[str, float, str, Floats]],
 ) -> Block:  # fmt: skip
-    by = aim.by
+    axis, name, own, by = aim.axis, aim.name, aim.own, aim.by
     use, mine, seen_free = free, own & free, bool((own & free).any())
     if not seen_free:  # all at their bound: how large could they be, all together and equal?
         together = own / np.sqrt(own.sum())
@@ -288,7 +268,7 @@ def _judged(
         use, mine = np.append(free, True), np.append(np.zeros_like(own), True)
 
     def variance(rows: Floats, unknown: Bools) -> float:
-        return float(np.sum((rows[:, unknown] @ _half_covariance(root[:, unknown])) ** 2))
+        return float(np.sum((rows[:, unknown] @ half_covariance(root[:, unknown])) ** 2))
 
     own_rows = np.where(mine, by, 0.0)
     whole, alone = variance(own_rows, use), variance(own_rows, mine)
@@ -322,7 +302,7 @@ def _judged(
     )  # fmt: skip
 
 
-def _half_covariance(root: Floats) -> Floats:
+def half_covariance(root: Floats) -> Floats:
     """A matrix whose product with its own transpose is (rootᵀ root)⁻¹; the unknown stays large.
 
     Directions that the data do not see at all get a large variance, not none as in a
@@ -343,7 +323,7 @@ def _prior_share(prior_sd: Floats, own: Bools, by: Floats, variance: float) -> f
 
 
 def _verdict(
-    name: str, aim: _Aim, error: float, alone_error: float, nearest: str, any_free: bool
+    name: str, aim: Aim, error: float, alone_error: float, nearest: str, any_free: bool
 ) -> tuple[str, str]:
     size = aim.size
     if error <= TOLD * size:
@@ -355,44 +335,3 @@ def _verdict(
     if error <= WEAKLY * size:
         return "weakly", f"from {nearest}: {why}"
     return f"not told apart from {nearest}", why
-
-
-# ---- for people ---------------------------------------------------------------------------------
-
-
-def table_rows(blocks: Sequence[Block]) -> list[tuple[str, str, str, str, str]]:
-    """Rows for `hysteresis fit`: cause, figure, angle to the others, verdict, nearest other."""
-    return [
-        (
-            f"{b.name} {b.axis}".strip(),
-            "; ".join(_told(f) for f in (b.figure, *b.more)),
-            f"{b.angle_deg:.2g}°",
-            b.verdict,
-            f"{b.nearest} ({100 * b.nearest_share:.0f} %)" if b.nearest_share >= 0.01 else "",
-        )
-        for b in blocks
-    ]
-
-
-def lines(blocks: Sequence[Block]) -> list[str]:
-    """One sentence per block that is not told apart; one that says so when all are."""
-    out = []
-    for b in blocks:
-        if b.told and not b.because:
-            continue
-        label = f"{b.name} of axis {b.axis}" if b.axis else b.name
-        text = f"{label}: {b.verdict}"
-        if b.because:
-            text += f" ({b.because})" if b.verdict.startswith("not") else f", {b.because}"
-        out.append(f"{text}; {b.figure.words} {_told(b.figure, words=False)}")
-    return out or ["every cause is told apart from the others"]
-
-
-def _told(figure: Figure, *, words: bool = True) -> str:
-    error = figure.standard_error
-    if np.isfinite(error) and error > 0:
-        digits = int(np.clip(1 - np.floor(np.log10(error)), 0, 6))  # two of the standard error
-        text = f"{figure.value:.{digits}f} ± {error:.{digits}f} {figure.unit}".strip()
-    else:
-        text = f"{figure.value:.3g} {figure.unit}".strip()
-    return f"{figure.words} {text}" if words else text

@@ -22,7 +22,7 @@ from hysteresis.fit.identifiability import (
     widened,
 )
 from hysteresis.fit.predict import predict
-from hysteresis.fit.structure import Layout, Recipe, full_names, layout
+from hysteresis.fit.structure import Layout, Recipe, full_names, layout, memory_names
 from hysteresis.fit.uncertainty import design_effect
 from hysteresis.optics import nominal_optics
 from hysteresis.recording import Grid, simulation_grid
@@ -61,10 +61,17 @@ def test_every_unknown_of_the_richest_recipe_has_a_cause() -> None:
     assert causes["x_history_01"] == ("x", "history") and causes["y_inertia"] == ("y", "dynamics")
     assert causes["offset_y_mm"] == ("y", "zero") and causes["tilt_x_per_mm"] == ("", "optics")
     assert causes["clock_drift"] == ("", "clock") and causes["drift_x_mm"] == ("x", "drift")
-    for name in ("x_droop", "x_lag", "x_saturation"):
+    for name in ("x_droop_per_s", "x_lag_s", "x_saturation"):
         assert block_of(name) == ("x", "drive chain")
     # the unknowns of another memory than slip elements are friction memory all the same
-    assert block_of("y_density_12") == ("y", "friction memory")
+    for recipe in (
+        Recipe(memory="preisach", nodes=(0.0, 0.1, 1.0)), Recipe(memory="bouc-wen"),
+        Recipe(form="compliance", slip_limits=(0.1, 0.3)),
+    ):  # fmt: skip
+        for name in memory_names(recipe):
+            assert block_of(f"y_{name}") == ("y", "friction memory")
+    for word in ("creep_01", "branch_all", "branch_strength", "branch_exponent"):
+        assert block_of(f"x_{word}") == ("x", "after-effect")
 
 
 # ---- figures -------------------------------------------------------------------------------------
