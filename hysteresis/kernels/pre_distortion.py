@@ -130,7 +130,8 @@ def soften_block(total, elastic, step_s, scalars, state, lanes, out):
 
     Lag j holds T <- keep T + (1 - keep) drive² of the sample before, and the spring is worth
     1 - g1 T1 - g2 T2. Without softening only the lags at the end matter: ROW interleaved sums
-    that do not wait for each other. With it, the newest square meets the rest of its sample last.
+    that do not wait for each other. With it, the sample waits for the last square alone: the lags
+    are carried one sample late, and the squares of the last two samples come in at the end.
     """
     size = out.size
     g1, g2 = scalars[3], scalars[4]
@@ -157,18 +158,27 @@ def soften_block(total, elastic, step_s, scalars, state, lanes, out):
                 warm = keep * warm + new * out[n] * out[n]
             state[6 + j] = warm
     else:
+        # the lags without the newest square, which `older` and `square` bring in where it is short
         warm1, warm2 = state[6], state[7]
-        less1, less2 = g1 * keep1, g2 * keep2
-        newest = g1 * new1 + g2 * new2
-        square = state[5] * state[5]
-        for n in range(size):
+        less1, less2 = g1 * keep1 * keep1, g2 * keep2 * keep2
+        by_older = g1 * keep1 * new1 + g2 * keep2 * new2
+        by_newest = g1 * new1 + g2 * new2
+        older = state[5] * state[5]
+        e = elastic[0]
+        u = total[0] + e * (1.0 - g1 * keep1 * warm1 - g2 * keep2 * warm2 - by_newest * older)
+        out[0] = u
+        square = u * u
+        for n in range(1, size):
             e = elastic[n]
-            u = (total[n] + e * (1.0 - less1 * warm1 - less2 * warm2)) - e * newest * square
-            warm1 = keep1 * warm1 + new1 * square
-            warm2 = keep2 * warm2 + new2 * square
+            known = total[n] + e * (1.0 - less1 * warm1 - less2 * warm2)
+            warm1 = keep1 * warm1 + new1 * older
+            warm2 = keep2 * warm2 + new2 * older
+            u = known - e * by_older * older - e * by_newest * square
+            older = square
             square = u * u
             out[n] = u
-        state[6], state[7] = warm1, warm2
+        state[6] = keep1 * warm1 + new1 * older
+        state[7] = keep2 * warm2 + new2 * older
     state[5] = out[size - 1]
 
 

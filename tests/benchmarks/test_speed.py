@@ -28,7 +28,7 @@ from hysteresis.kernels import pre_distortion
 from hysteresis.model import RigModel, RigState
 from hysteresis.operators.after_effect import AfterEffect
 from hysteresis.operators.bouc_wen import BoucWen
-from hysteresis.operators.elastic import Dynamics, Elastic
+from hysteresis.operators.elastic import Dynamics, Elastic, Heating
 from hysteresis.operators.maxwell_slip import MaxwellSlip
 from hysteresis.operators.preisach import Preisach
 from hysteresis.optics import deflection_from_spot
@@ -88,10 +88,12 @@ def branches(count: int) -> AfterEffect:
     return AfterEffect(np.geomspace(0.005, 2000.0, count), np.full(count, 0.1 / count))
 
 
-def axis(branch_count: int, *, dynamics: bool) -> AxisModel:
+def axis(branch_count: int, *, dynamics: bool, heating: Heating | None = None) -> AxisModel:
     own = Dynamics(2 * 0.1 / (60 * np.pi), (60 * np.pi) ** -2) if dynamics else Dynamics()
     after = branches(branch_count) if branch_count else AfterEffect(np.empty(0), np.empty(0))
-    return AxisModel(Elastic(0.9, 0.02, 0.05), dynamics=own, friction=slips(), after_effect=after)
+    return AxisModel(
+        Elastic(0.9, 0.02, 0.05), heating or Heating(), own, friction=slips(), after_effect=after
+    )
 
 
 def preisach(nodes: int = 101) -> Preisach:
@@ -99,9 +101,11 @@ def preisach(nodes: int = 101) -> Preisach:
     return Preisach(np.linspace(-1.0, 1.0, nodes), np.full(cells, 0.2 / cells))
 
 
-def rig(branch_count: int) -> tuple[RigModel, np.ndarray, np.ndarray, RigState]:
+def rig(
+    branch_count: int, heating: Heating | None = None
+) -> tuple[RigModel, np.ndarray, np.ndarray, RigState]:
     """32 slips, dynamics and tilted, coupled optics; a path (mm) and the rig at its begin."""
-    one = axis(branch_count, dynamics=True)
+    one = axis(branch_count, dynamics=True, heating=heating)
     model = RigModel(one, one, one_rig().optics)
     full = 24.0
     x, y = full * SMOOTH, 0.8 * full * SMOOTH * np.cos(2 * np.pi * 2.3 * T)
@@ -135,6 +139,7 @@ ROWS: dict[str, tuple[float | None, float | None]] = {
     ONE: (13.0, 13.0),
     "one axis of that alone, as on its own thread": (8.0, 8.0),
     "that on two threads, both cores free or not": (8.0, None),
+    "per pair, 9 branches, spring softened by heat": (13.0, 20.0),
     PLAIN: (None, None),
 }
 
@@ -146,7 +151,7 @@ def operations() -> dict[str, tuple[Callable[[], object], int]]:
     smooth1, smooth2 = (BoucWen(0.4, 0.2, 0.7, n, 0.1, 0.3) for n in (1.0, 1.6))
     still, whole = axis(0, dynamics=False), axis(9, dynamics=True)
     sos = butter(2, 0.1, output="sos")
-    rig4, rig9 = rig(4), rig(9)
+    rig4, rig9, warm = rig(4), rig(9), rig(9, Heating((0.005, 0.002), (15.0, 100.0)))
     short = slice(0, 4000)
 
     def torque(operator, path):  # type: ignore[no-untyped-def]
@@ -177,7 +182,7 @@ def operations() -> dict[str, tuple[Callable[[], object], int]]:
         (lambda: whole.deflection_with_slopes(SMOOTH[short], steps[short], whole.rest()), 4000),
         (lambda: whole.drive(SMOOTH, STEP_S), SAMPLES),
         pairs(rig4, 1), alone(rig4), pairs(rig4, 2),
-        pairs(rig9, 1), alone(rig9), pairs(rig9, 2),
+        pairs(rig9, 1), alone(rig9), pairs(rig9, 2), pairs(warm, 1),
         (lambda: plain_passes.drives(rig9[0], rig9[1], rig9[2], STEP_S), SAMPLES),
     ]  # fmt: skip
     return dict(zip(ROWS, work, strict=True))
