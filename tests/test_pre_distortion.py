@@ -80,11 +80,12 @@ def test_arc_tangent_over_all_sizes() -> None:
     rng = np.random.default_rng(0)
     size = np.concatenate([10.0 ** rng.uniform(-9, 9, 20_000), rng.uniform(0, 3, 20_000), [0, 1]])
     rise = size * rng.choice([-1.0, 1.0], size.size)
-    ours = np.array([beam_angles.angle_of.py_func(r, 1.0) for r in rise])
+    angle_of = getattr(beam_angles.angle_of, "py_func", beam_angles.angle_of)
+    ours = np.array([angle_of(r, 1.0) for r in rise])
     assert np.abs(ours - np.arctan(rise)).max() <= 3e-16
     small = np.abs(rise) < 0.4
     assert np.all(np.abs(ours - np.arctan(rise))[small] <= 2 * EPS * np.abs(rise[small]))
-    assert beam_angles.angle_of.py_func(1.0, 0.0) == np.pi / 2
+    assert angle_of(1.0, 0.0) == np.pi / 2
 
 
 @settings(deadline=None)
