@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
 from hysteresis.compensate.forecast import Forecast, forecast
 from hysteresis.compensate.lead_in import WantedPath, with_lead_in
@@ -23,6 +24,7 @@ from hysteresis.tables import Bools, DriveSignal, Floats, SpotPath
 __all__ = ["Compensated", "Excess", "Forecast", "compensate_path", "state_after_pause"]
 
 FADE_S = 0.3  # in which the drives are led to zero at the end
+HELD = 0.5  # full scale of the example in the note on AC-coupled outputs
 
 
 @dataclass(frozen=True)
@@ -109,11 +111,7 @@ def compensate_path(
             "the beam cannot be switched off: cover the work during the lead-in "
             f"({wanted.lead_in_s:.1f} s), the conditioning swings cross the field"
         )
-    if bench.drive.coupling == "ac":
-        notes.append(
-            "the output is AC-coupled: its droop is not compensated here and held positions fade; "
-            "use a DC-coupled output"
-        )
+    notes += _coupling_notes(model, bench)
     return Compensated(
         planned=SpotPath(t_all, x_all, y_all, beam),
         drive=DriveSignal(t_all, drive_x, drive_y, beam),
@@ -127,6 +125,25 @@ def compensate_path(
         lead_in_s=wanted.lead_in_s,
         notes=tuple(notes),
     )
+
+
+def _coupling_notes(model: RigModel, bench: Bench) -> list[str]:
+    """What an AC-coupled output means for this path; of the droop that the fit found, if any."""
+    chains = [axis.chain for axis in (model.axis_x, model.axis_y) if isinstance(axis, AxisModel)]
+    droop = max((chain.droop_per_s for chain in chains), default=0.0)
+    if droop > 0.0:
+        hold_s = min(chain.longest_hold_s(HELD, most=bench.limits.max_drive) for chain in chains)
+        return [
+            f"the output is AC-coupled (fitted corner {droop / (2 * np.pi):.3g} Hz): its droop is "
+            f"compensated by a drive that rises while a place is held, {HELD:g} FS for at most "
+            f"{hold_s:.1f} s from rest; paths whose mean is not zero run away, and then say so"
+        ]
+    if bench.drive.coupling == "ac":
+        return [
+            "the output is AC-coupled but the fitted model has no droop, so that held positions "
+            "fade; fit with --memory both-and-droop, or use a DC-coupled output"
+        ]
+    return []
 
 
 def _within_drive(

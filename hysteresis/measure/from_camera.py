@@ -21,6 +21,7 @@ from hysteresis.tables import Bools, CameraLog, Floats, Pattern, Recording, Text
 OUT_OF_FIELD = "out of the field"
 BEFORE, AFTER = "before the pattern", "after the pattern"
 BEAM_OFF = "beam off or switched during the exposure"
+CORNERS_HZ = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0)  # tried where a spot does not follow its drive
 _REACH = 2.3
 """A spot further from the middle one than so many full scales cannot be where it was driven."""
 _STRAY_SHARE = 0.1
@@ -65,6 +66,8 @@ def measure_camera(
     plain = drive_columns(pattern, corner_hz=bench.drive.corner_hz)
     memory = drive_columns(pattern, corner_hz=bench.drive.corner_hz, memory=True)
     clock = _found_clock(reason, frames, spot, exposure_s, plain, memory)
+    if clock.score < clocks.LEAST_SCORE:
+        _refuse_clock(clock, pattern, bench, reason, frames, spot)
     t_s = clock.to_pattern(frames.t_s)
     _mark(reason, t_s < 0.0, BEFORE)
     _mark(reason, t_s + exposure_s > pattern.t_s[-1], AFTER)
@@ -170,7 +173,7 @@ def _found_clock(
     plain: DriveColumns,
     memory: DriveColumns,
 ) -> Clock:
-    """The clock of the log; raises `InputError` when the log does not follow the pattern."""
+    """The clock that fits best; raises `InputError` when there is nothing to compare."""
     usable = reason == ""
     track = Track(frames.t_s[usable], spot[usable], exposure_s)
     if len(track.t_s) < clocks.LEAST_FRAMES or (
@@ -183,16 +186,33 @@ def _found_clock(
         )
     if not np.ptp(plain.value, axis=0).any():
         raise InputError("the pattern never moves the spot", mend="plan another pattern")
-    clock = find_clock(track, plain, memory)
-    if clock.score < clocks.LEAST_SCORE:
+    return find_clock(track, plain, memory)
+
+
+def _refuse_clock(
+    clock: Clock, pattern: Pattern, bench: Bench, reason: Texts, frames: Frames, spot: Floats
+) -> None:
+    """Raise `InputError`: the log does not follow the pattern, or only behind another output."""
+    found: dict[float, float] = {}
+    for corner_hz in CORNERS_HZ if bench.drive.coupling == "dc" else ():
+        behind = [drive_columns(pattern, corner_hz=corner_hz, memory=m) for m in (False, True)]
+        other = _found_clock(reason, frames, spot, frames.frame_s / 4, behind[0], behind[1])
+        found[corner_hz] = other.score
+    best = max(found, key=lambda corner_hz: found[corner_hz], default=0.0)
+    if found and found[best] >= clocks.LEAST_SCORE:
         raise InputError(
-            "the log does not follow this pattern: the sync signature was not found (at best the "
-            f"drive explains {100 * max(clock.score, 0.0):.0f} % of the spot's motion, "
-            f"{100 * clocks.LEAST_SCORE:.0f} % are asked for)",
-            mend="check that pattern.csv is the one that was played, and that the output plays "
-            "both axes",
+            "the spot follows this pattern only as behind an AC-coupled output (corner about "
+            f"{best:g} Hz), while bench.toml says that the output is dc-coupled",
+            mend=f'set coupling = "ac" and corner_hz = {best:g} in [drive] of bench.toml; '
+            "the fit finds the exact corner",
         )
-    return clock
+    raise InputError(
+        "the log does not follow this pattern: the sync signature was not found (at best the "
+        f"drive explains {100 * max(clock.score, 0.0):.0f} % of the spot's motion, "
+        f"{100 * clocks.LEAST_SCORE:.0f} % are asked for)",
+        mend="check that pattern.csv is the one that was played, and that the output plays "
+        "both axes",
+    )
 
 
 def _lit(pattern: Pattern, t_s: Floats, exposure_s: float) -> Floats:
