@@ -119,8 +119,8 @@ def _tried(
 
 
 def _trial(
-    case: str, bench: Bench, pattern: Pattern, fit: Fit, known: Trust, rig: Any, suspension: str,
-    seed: int, name: str, path: SpotPath, plan: dict[str, Any],
+    case: str, bench: Bench, pattern: Pattern, fit: Fit, known: Trust | None, rig: Any,
+    suspension: str, seed: int, name: str, path: SpotPath, plan: dict[str, Any],
 ) -> Trial:  # fmt: skip
     pause_s = plan["pause_s"]
     start = state_after_pause(fit.model, fit.end, pause_s)

@@ -70,7 +70,7 @@ def forecast(gap: Discrepancy, error_x_mm: Floats, error_y_mm: Floats, traced: B
 
 def forecast_on_path(
     gap: Discrepancy,
-    known: Trust,
+    known: Trust | None,
     nominal: RigOptics,
     before: Pattern,
     pause_s: float,
@@ -87,9 +87,12 @@ def forecast_on_path(
     goes with ln(1 + h/T), h the time since the pattern of T seconds, as large as the model went
     astray on its own recording's later parts (a t distribution of `AHEAD_FREEDOM`); a shift by
     `zero_mm`; the error on groups held out, as in `forecast`. Median and 95 % interval
-    (propagation of distributions, JCGM 101). Checked by experiments.forecast_coverage.
+    (propagation of distributions, JCGM 101). Checked by experiments.forecast_coverage. With
+    `known` None (a few readings) it is `forecast`.
     """
     plain = forecast(gap, error_x_mm, error_y_mm, np.ones(len(error_x_mm), dtype=bool))
+    if known is None:
+        return plain
     begin = float(before.t_s[-1] - before.t_s[0]) + max(pause_s, 1e-3)
     on = np.flatnonzero(traced) if traced.any() else np.arange(len(traced))
     at = on[np.linspace(0, len(on) - 1, min(PLACES, len(on))).astype(int)]

@@ -41,7 +41,7 @@ class Trust:
     blocks; `ahead_mm`: rms distance by which the model goes astray per unit of ln(1 + h/T), h
     the time since a recording of `length_s` = T ended; `zero_mm`: standard uncertainty of
     absolute positions; `counted_mm`: what of the error on data held out is doubt of the unknowns
-    there (and noise, of a few readings), not to be counted again beside the refits.
+    there, not to be counted again beside the refits.
     """
 
     recipe: Recipe
@@ -194,12 +194,16 @@ def trust(
     *,
     count: int = REFITS,
     seed: int = 0,
-) -> Trust:
+) -> Trust | None:
     """Refits to redrawn blocks, and how far the model goes astray beyond its data.
 
     `zero_mm`: standard uncertainty of absolute positions, as a distance. One simulation with
-    slopes; the rest is bounded linear solves on compressed blocks.
+    slopes; the rest is bounded linear solves on compressed blocks. None for a few readings: their
+    own scatter is most of what is known, and redrawn readings leave unknowns open (the study of
+    coverage found the forecast that knows no path the better one there).
     """
+    if len(seen) < RICH:
+        return None
     _, _, jacobian = predict(solution.layout, solution.short, grid, seen, nominal, slopes=True)
     assert jacobian is not None
     block, names = blocks_of(seen)
@@ -220,22 +224,17 @@ def trust(
         square, reach = square + b2, reach + g2
     ahead = float(np.sqrt(max(square, 0.0) / reach)) if reach > 0 else 0.0
     last = max(float(grid.t_s[-1] - grid.t_s[0]), length)
-    counted = _counted(jacobian @ (values - solution.short).T, solution, seen)
+    counted = _counted(jacobian @ (values - solution.short).T, solution)
     return Trust(solution.layout.recipe, solution.short, values, ahead, last, zero_mm, counted)
 
 
-def _counted(moved: Floats, solution: Solution, seen: Observations) -> float:
-    """Rms distance by which refits move the spots of the recording, `moved` (2f, k); with the
-    noise of readings, which the discrepancy of a few keeps."""
+def _counted(moved: Floats, solution: Solution) -> float:
+    """Rms distance by which refits move the spots of the recording, `moved` (2f, k)."""
     square = 0.0
-    for part, r, sigma in zip(
-        np.split(moved, 2), (solution.residual_x_mm, solution.residual_y_mm),
-        (seen.sigma_x_mm, seen.sigma_y_mm), strict=True,
-    ):  # fmt: skip
+    residuals = (solution.residual_x_mm, solution.residual_y_mm)
+    for part, r in zip(np.split(moved, 2), residuals, strict=True):
         ok = np.isfinite(r)
-        if ok.any():
-            square += float(np.mean(part[ok] ** 2))
-            square += 0.0 if len(seen) >= RICH else float(np.mean(sigma[ok] ** 2))
+        square += float(np.mean(part[ok] ** 2)) if ok.any() else 0.0
     return float(np.sqrt(square))
 
 

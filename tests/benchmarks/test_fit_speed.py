@@ -22,7 +22,7 @@ from hysteresis.tables import Bools, Floats
 BOOTSTRAPS, FRAMES, UNKNOWNS, BLOCKS = 200, 18_000, 80, 100
 """200 refits of ten minutes at 30 frames/s, two axes, 80 unknowns, blocks of about 6 s."""
 CONVEX_START, CONVEX_START_NNLS, REFITS_WITH_ASSEMBLY = 14 / 2, 11 / 2, 185 / 2
-"""Half of the least that was measured on a busy two-core machine: 14 to 26, 11 to 19, 185 to 210."""
+"""Half of the least seen on a busy two-core machine: 14 to 26, 11 to 19, 185 to 210."""
 
 
 def quickest(work, runs: int) -> tuple[float, object]:

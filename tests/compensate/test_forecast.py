@@ -186,6 +186,12 @@ def test_the_error_on_groups_held_out_stays_and_is_not_counted_twice() -> None:
     assert told(known(), gap) == told(known(), gap)
 
 
+def test_of_a_few_readings_the_path_says_nothing_more() -> None:
+    gap, drive, error = Discrepancy(0.2, 0.5, 6, 0.05), output(), np.array([1.0, -2.0])
+    same = forecast_on_path(gap, None, NOMINAL, BEFORE, 5.0, drive, drive.beam, error, error)
+    assert same == forecast(gap, error, error, np.ones(2, bool))
+
+
 def test_the_grid_plays_pattern_pause_and_output_in_order() -> None:
     drive = output()
     grid = played_grid(BEFORE, 5.0, drive)

@@ -254,6 +254,7 @@ def test_going_astray_is_seen_in_what_early_fits_foretell() -> None:
         data = replace(still, x_mm=x + size * np.log1p(FRAMES / 0.3), y_mm=y)
         solution = finish(plan, short, GRID, data, NOMINAL)
         known = trust(solution, GRID, data, NOMINAL, 0.05)
+        assert known is not None
         if size == 0.0:
             assert known.ahead_mm < 0.01 and known.counted_mm < 0.01
         else:
