@@ -141,6 +141,7 @@ def test_a_camera_log_gets_the_full_recipe_with_all_that_it_shows() -> None:
     assert len(seen) > RICH and pattern.t_s[-1] > 120
     found = candidates(pattern, seen)
     assert list(found.recipes) == [n for n in NAMES if n not in ON_DEMAND]
+    assert len(found.recipes) == 8
     assert found.rich and found.notes == ()
     full = found.recipes["both"]
     assert full.dynamics and full.heating and full.history and full.clock and full.tilt
