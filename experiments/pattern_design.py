@@ -106,7 +106,7 @@ def played_after(
     log = virtual_bench.photograph(spots, bench, seed, noise_px=plan["noise_px"])
     fit = fit_recording(
         pattern, measure_camera(log, pattern, bench).recording, bench,
-        zero_mm=absolute_uncertainty_mm(bench),
+        memory=plan["memory"], zero_mm=absolute_uncertainty_mm(bench),
     )  # fmt: skip
     start = state_after_pause(fit.model, fit.end, plan["pause_s"])
     result = compensate_path(as_fitted(fit), bench, job, start=start)

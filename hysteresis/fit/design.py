@@ -19,7 +19,7 @@ from hysteresis.fit.path_forecast import PathAim, Prior, aim_at, forecast_mm, pr
 from hysteresis.model import FittedModel
 from hysteresis.optics import deflection_from_spot
 from hysteresis.plan.assemble import Axes
-from hysteresis.plan.improve import Extra, slots_for_path, tailored
+from hysteresis.plan.improve import Skeleton, skeleton_for_path, tailored
 from hysteresis.tables import Pattern, SpotPath
 
 ORDERS, FORMS = 6, 5  # shuffles tried, and forms tried of each part
@@ -56,11 +56,11 @@ def design_for_path(
     prior = prior_for(bench, fitted, "xy" if axes == "both" else axes)
     aim = aim_at(prior, path, bench, usual)
     drive_x, drive_y = deflection_from_spot(path.x_mm, path.y_mm, prior.nominal)
-    slots = slots_for_path(bench, minutes, path.t_s, drive_x, drive_y, axes)
+    skeleton = skeleton_for_path(bench, minutes, path.t_s, drive_x, drive_y, axes)
+    slots = skeleton.slots
 
     def laid(forms: tuple[int, ...], order: int) -> _Laid:
-        chosen = [slot[form] for slot, form in zip(slots, forms, strict=True)]
-        return _laid(prior, aim, chosen, path, bench, minutes, axes, forms, order)
+        return _laid(prior, aim, skeleton, path, bench, minutes, forms, order)
 
     forms = tuple(0 for _ in slots)
     best = min((laid(forms, seed + k) for k in range(ORDERS)), key=lambda one: one.forecast_mm)
@@ -91,10 +91,11 @@ class _Laid:
 
 
 def _laid(
-    prior: Prior, aim: PathAim, chosen: list[Extra], path: SpotPath, bench: Bench,
-    minutes: float, axes: Axes, forms: tuple[int, ...], order: int,
+    prior: Prior, aim: PathAim, skeleton: Skeleton, path: SpotPath, bench: Bench,
+    minutes: float, forms: tuple[int, ...], order: int,
 ) -> _Laid:  # fmt: skip
-    """As many of the chosen segments as the time holds, as a pattern, with its forecast."""
-    pattern, kept = tailored(bench, [one.block for one in chosen], minutes, axes, seed=order)
+    """A pattern with these forms of its parts, as many as the time holds, with its forecast."""
+    pattern, kept = tailored(bench, skeleton, forms, minutes, seed=order)
     value = float(np.hypot(*forecast_mm(prior, pattern, path, bench, aim)))
-    return _Laid(value, pattern, tuple(chosen[k].name for k in kept), forms, kept, order)
+    names = tuple(skeleton.slots[k][forms[k]].name for k in kept)
+    return _Laid(value, pattern, names, forms, kept, order)

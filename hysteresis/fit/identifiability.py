@@ -124,7 +124,7 @@ def _aim(
         k = plan.index(f"{axis}_k1")
         # against all that is memory: that is what must not be taken for spring, or spring for it
         memory = _stiffness(plan, short, axis) - short[k]
-        size = max(memory, LEAST_SPRING * short[k])
+        size = max(memory, LEAST_SPRING * short[k]) if plan.recipe.remembers else short[k]
         return aim("stiffness", float(short[k]), "drive/FS", one[[k]], size)
     if name == "zero":
         k = plan.index(f"offset_{axis}_mm")

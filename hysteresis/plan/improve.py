@@ -16,8 +16,15 @@ import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.errors import InputError, LimitError
-from hysteresis.plan.assemble import Axes, driven, join, lengthened, with_rests
-from hysteresis.plan.characterise import NOMINAL_FRAME_S
+from hysteresis.plan.assemble import Axes, driven, join, with_rests
+from hysteresis.plan.characterise import _DETAILS as details
+from hysteresis.plan.characterise import _FIXED_SHARE as fixed_share
+from hysteresis.plan.characterise import NOMINAL_FRAME_S, _filled
+from hysteresis.plan.characterise import _chosen as chosen_cells
+from hysteresis.plan.characterise import _fixed_parts as fixed_parts
+from hysteresis.plan.characterise import _ladder as ladder
+from hysteresis.plan.characterise import _Parts as Parts
+from hysteresis.plan.characterise import _shuffled as shuffled
 from hysteresis.plan.demands import require_within
 from hysteresis.plan.dwells import dwells_that_hold, watch_s
 from hysteresis.plan.segments import (
@@ -43,12 +50,6 @@ _PLACES = ((1.0, -0.7), (-0.7, 1.0), (-1.0, -0.85), (0.45, 0.22), (-0.22, -0.45)
 _FAMILY_PER_S, _QUICK_PER_S = 1.8, 2.5
 _HELD_S, _STILL_PER_S = 0.5, 0.02  # a path that moves more slowly than this for so long is held
 _MOST_PLACES = 4
-# Dwells in the order in which a growing budget takes them up, and excursions for them in turn.
-_DWELL_ORDER = (10.0, 1.0, 3.0, 30.0, 10.0, 3.0, 1.0, 3.0, 60.0, 1.0, 3.0, 10.0, 1.0, 3.0, 30.0,
-                1.0, 3.0, 10.0, 60.0, 3.0)  # fmt: skip
-_LADDER = ((1.0, -0.7), (-0.7, 1.0), (0.45, 0.22), (-1.0, -0.85), (0.22, -0.45), (-0.85, -1.0),
-           (0.7, 0.45), (-0.22, 0.85), (0.85, -0.22), (-0.45, 0.7))  # fmt: skip
-_LONGEST_SHARE = 0.15  # of a pattern's time, for its longest dwell
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,7 @@ class Span:
 
 def extras(bench: Bench, axes: Axes = "both") -> tuple[Extra, ...]:
     """Segments worth adding, for any rig: dwells, watches, reversals, sweeps, steps, a repeat."""
-    top, limits = bench.limits.max_drive, bench.limits
+    top = bench.limits.max_drive
     out = [
         cell(bench, top * np.array(place), dwell)
         for dwell in dwells_that_hold(bench, DWELLS_S)
@@ -95,51 +96,77 @@ def extras(bench: Bench, axes: Axes = "both") -> tuple[Extra, ...]:
     out += [_steps(bench, (0.0, 0.0)), _steps(bench, (0.5 * top, -0.6 * top)), _field(bench)]
     out.append(Extra("the start once more", tuple(p for b in _early(bench) for p in repeated(b))))
     out.append(Extra("rest of 30 s at zero", (hold(ZERO, 30.0, "recovery"),)))
-    return _driven(out, axes, keep=limits.max_drive)
+    return _driven(out, axes)
 
 
-def slots_for_path(
+@dataclass(frozen=True)
+class Skeleton:
+    """A characterisation of the usual kind, its middle in parts that may take several forms.
+
+    The first form of each part is the usual one; `slots` are in order of worth: as many as the
+    time holds are for a pattern. `opening` and `closing` stay as they are.
+    """
+
+    opening: tuple[Block, ...]
+    slots: tuple[tuple[Extra, ...], ...]
+    closing: tuple[Block, ...]
+
+
+def skeleton_for_path(
     bench: Bench, minutes: float, t_s: Floats, drive_x: Floats, drive_y: Floats,
     axes: Axes = "both",
-) -> list[tuple[Extra, ...]]:  # fmt: skip
-    """What a characterisation goes through, each part with the forms it may take for a path.
+) -> Skeleton:  # fmt: skip
+    """What the usual characterisation goes through, with the forms its parts may take for a path.
 
-    The first form of each is the usual one. The path is given as the drive of a rig without
-    memory (fractions of full scale): from it are taken the places at which it waits and for how
-    long, and how far it goes to each side. Dwells keep their variety, since a path's own would
-    tell friction from creep badly; their excursions are free. In order of worth: as many as the
-    time holds are for a pattern.
+    The path is given as the drive of a rig without memory (fractions of full scale): from it are
+    taken the places at which it waits and for how long, and how far it goes to each side. Dwells
+    keep their variety, since a path's own would tell friction from creep badly; their excursions
+    are free, and so are the amplitudes of reversals.
     """
-    top, limits = bench.limits.max_drive, bench.limits
+    top = bench.limits.max_drive
+    parts, cells = usual_parts(bench, minutes, axes)
     holds = waits(t_s, drive_x, drive_y)
     reach = np.clip([np.quantile(np.abs(d), 0.9) for d in (drive_x, drive_y)], 0.05, top)
-    places = [top * np.array(place) for place in _LADDER]
-    for place, _ in holds:
-        places += [np.clip(side * np.array(place), -top, top) for side in (1.0, -1.0)]
-    places += [reach * np.array(sign) for sign in ((1.0, -1.0), (-1.0, 1.0))]
-    peaks = ((top, top), (0.5 * top, 0.5 * top), (float(reach[0]), float(reach[1])))
-    words, curves = ("100 %", "50 %", "the path's reach"), 5 if minutes < 3.0 else 8
-    kinds = list(zip(*(families(bench, p, w, curves) for p, w in zip(peaks, words, strict=True)),
-                     strict=True))  # fmt: skip
+    forms: dict[str, list[Extra]] = {"decaying": [], "conditioning": [], "forc": []}
+    for peak, words in (((0.5 * top, 0.5 * top), "50 %"), (tuple(reach), "the path's reach")):
+        for kind, extra in zip(forms, families(bench, peak, words), strict=True):
+            forms[kind].append(extra)
     if holds:
         # from where it waits back into the field in which it draws, and out again
         steps = np.linspace(-1.0, 1.0, 9)[1:-1]
         turns = np.column_stack([reach[0] * steps, reach[1] * steps[::-1]])
         there = np.tile(np.clip(holds[0][0], -top, top), (len(turns), 1))
-        block = first_order_reversal_curves(there, turns, _FAMILY_PER_S, limits)
-        kinds[2] += (Extra("reversals from the place where the path waits", block),)
-    quick = [sweeps(bench, (p[0], -p[1]), rate)[0] for p in peaks for rate in (_QUICK_PER_S, 0.9)]
-    longest = _LONGEST_SHARE * 60.0 * minutes
+        block = first_order_reversal_curves(there, turns, _FAMILY_PER_S, bench.limits)
+        forms["forc"].append(Extra("reversals from the place where the path waits", block))
+    slots = [[Extra(f"the usual {b[-1].kind}", b), *forms.get(b[0].kind, [])] for b in parts.middle]
+    places = [top * np.array(place) for place in (*_PLACES, (0.7, 0.45), (-0.22, 0.85))]
+    for place, _ in holds:
+        places += [np.clip(side * np.array(place), -top, top) for side in (1.0, -1.0)]
+    places += [reach * np.array(sign) for sign in ((1.0, -1.0), (-1.0, 1.0))]
     own = holds[0][1] if holds else 0.0
-    slots: list[tuple[Extra, ...]] = []
-    dwells = dwells_that_hold(bench, [d for d in _DWELL_ORDER if d <= max(longest, 10.0)])
-    for k, dwell in enumerate(dwells):
-        turned = places[k % len(_LADDER) :] + places[: k % len(_LADDER)]
+    for dwell, block in cells:
+        x, y = block[2].drive[0]
         lengths = [dwell] + [own] * bool(0.5 * dwell <= own <= 2.0 * dwell and own != dwell)
-        slots.append(tuple(cell(bench, at, round(s, 2)) for s in lengths for at in turned))
-    slots = [*kinds[:2], *slots[:2], kinds[2], *slots[2:3], tuple(quick), *slots[3:]]
-    driven_slots = [_driven(slot, axes, keep=top) for slot in slots]
-    return [slot for slot in driven_slots if slot]
+        others = [cell(bench, at, round(s, 2)) for s in lengths for at in places]
+        slots.append([Extra(f"usual dwell of {dwell:g} s at {x:+.2f}, {y:+.2f}", block), *others])
+    return Skeleton(
+        tuple(parts.opening),
+        tuple(_driven(slot, axes) for slot in slots),
+        tuple(parts.closing),
+    )
+
+
+def usual_parts(
+    bench: Bench, minutes: float, axes: Axes
+) -> tuple[Parts, list[tuple[float, Block]]]:
+    """Parts of the usual characterisation of this length, and its dwells in order of worth."""
+    budget_s = 60.0 * minutes
+    for detail in reversed(details):
+        parts = fixed_parts(bench, detail, axes, 1)
+        length = sum(duration_s(b) for b in (*parts.opening, *parts.middle, *parts.closing))
+        if length <= fixed_share * budget_s or detail is details[0]:
+            break
+    return parts, chosen_cells(ladder(bench, axes, minutes), budget_s - length)
 
 
 def waits(t_s: Floats, drive_x: Floats, drive_y: Floats
@@ -174,15 +201,13 @@ def cell(bench: Bench, excursion: Floats, dwell_s: float, watch: float | None = 
     return Extra(f"dwell of {dwell_s:g} s at {x:+.2f}, {y:+.2f}, watched {watched:.3g} s", block)
 
 
-def families(
-    bench: Bench, peak: tuple[float, float], words: str, curves: int = 8
-) -> list[Extra]:
+def families(bench: Bench, peak: tuple[float, ...], words: str) -> list[Extra]:
     """Shrinking and growing reversals up to a peak, and curves from alternate sides of it."""
     limits = bench.limits
     wipe = conditioning((limits.max_drive, limits.max_drive), limits)
-    turns = np.linspace(1.0, -1.0, curves + 1)[1:]
+    turns = np.linspace(1.0, -1.0, 9)[1:]
     turns = np.column_stack([turns, np.roll(turns[::-1], 3)])
-    sides = np.where(np.arange(curves) % 2, -1.0, 1.0)[:, None] * np.array([1.0, 1.0])
+    sides = np.where(np.arange(8) % 2, -1.0, 1.0)[:, None] * np.array([1.0, 1.0])
     forc = first_order_reversal_curves(
         sides * np.array(peak), sides * turns * np.array(peak), _FAMILY_PER_S, limits
     )
@@ -239,15 +264,15 @@ def _early(bench: Bench) -> list[Block]:
     ]
 
 
-def _driven(found: Sequence[Extra], axes: Axes, *, keep: float) -> tuple[Extra, ...]:
+def _driven(found: Sequence[Extra], axes: Axes) -> tuple[Extra, ...]:
     """Those that still move with only these axes driven, each drive once."""
     out: list[Extra] = []
     for extra in found:
         masked = driven([extra.block], axes) if axes != "both" else [extra.block]
         still = extra.name.startswith("rest of")
-        if not masked and not still:
+        block = extra.block if still else masked[0] if masked else ()
+        if not block:
             continue
-        block = extra.block if still else masked[0]
         if all(not _same(block, other.block) for other in out):
             out.append(Extra(extra.name, block))
     return tuple(out)
@@ -330,45 +355,28 @@ def appended(pattern: Pattern, more: Pattern, bench: Bench) -> Pattern:
     raise LimitError("the two patterns together heat the coils beyond limits.coil_rms")
 
 
-def essentials(bench: Bench, axes: Axes = "both") -> tuple[list[Block], list[Block], list[Block]]:
-    """What every characterisation has, whatever the path: opening, middle, closing.
-
-    Sync signatures, conditioning, an early part that comes again at the end, the field, slow
-    sweeps of each axis, small steps.
-    """
-    limits, top = bench.limits, bench.limits.max_drive
-    early = driven(_early(bench), axes)
-    wipe = driven([conditioning((top, top), limits)], axes)
-    middle = [
-        _field(bench).block,
-        sweep((0.9 * top, 0.0), 0.9, limits),
-        sweep((0.0, 0.9 * top), 0.9, limits),
-        _steps(bench, (0.0, 0.0)).block,
-    ]
-    closing = [*wipe, *(repeated(block) for block in early), *_sync(bench, axes)]
-    return [*_opening(bench, axes), *early], driven(middle, axes), closing
-
-
 def tailored(
-    bench: Bench, chosen: Sequence[Block], minutes: float, axes: Axes = "both", *, seed: int = 1
+    bench: Bench, skeleton: Skeleton, forms: Sequence[int], minutes: float, *, seed: int = 1
 ) -> tuple[Pattern, tuple[int, ...]]:
-    """A characterisation of the essentials and those of the chosen blocks that fit, the first
-    first, shuffled; and which of them there was room for.
+    """A characterisation with one form of each part, as many as fit, the first first; and which.
 
-    Raises InputError when not even the essentials fit.
+    Raises InputError when not even opening and closing fit.
     """
-    opening, middle, closing = essentials(bench, axes)
     budget_s = 60.0 * minutes
-    length = sum(duration_s(block) for block in (*opening, *middle, *closing))
+    chosen = [slot[form].block for slot, form in zip(skeleton.slots, forms, strict=True)]
+    length = sum(duration_s(block) for block in (*skeleton.opening, *skeleton.closing))
     kept: list[int] = []
     for k, block in enumerate(chosen):
         if length + duration_s(block) <= budget_s:
             kept.append(k)
             length += duration_s(block)
     while True:
-        blocks = [*middle, *(chosen[k] for k in kept)]
-        order = np.random.default_rng(seed).permutation(len(blocks))
-        laid = with_rests([*opening, *(blocks[k] for k in order), *closing], bench.limits)
+        cells = [chosen[k] for k in kept if _is_cell(chosen[k])]
+        others = [chosen[k] for k in kept if not _is_cell(chosen[k])]
+        # dwell, excursion and sign must not go with the time, or they pass for drift and history
+        marked = [(b[2].duration_s, b) for b in cells]
+        row = shuffled(others, marked, seed) if kept else []
+        laid = with_rests([*skeleton.opening, *row, *skeleton.closing], bench.limits)
         length = sum(duration_s(block) for block in laid)
         if length <= budget_s:
             return join(_filled(laid, budget_s - length), bench), tuple(kept)
@@ -381,15 +389,5 @@ def tailored(
     )  # fmt: skip
 
 
-def _filled(blocks: list[Block], spare_s: float) -> list[Block]:
-    """The time left over goes to the longest watch of a recovery."""
-    watches = [
-        (piece.duration_s, k, index)
-        for k, block in enumerate(blocks)
-        for index, piece in enumerate(block)
-        if piece.part == "watch"
-    ]
-    if spare_s <= 0.01 or not watches:
-        return blocks
-    _, k, index = max(watches)
-    return [*blocks[:k], lengthened(blocks[k], index, spare_s - 1e-6), *blocks[k + 1 :]]
+def _is_cell(block: Block) -> bool:
+    return block[0].kind == "ladder" and len(block) > 2 and block[2].part == "hold"

@@ -11,14 +11,14 @@ from hysteresis.plan.characterise import characterisation
 from hysteresis.plan.demands import rolling_rms
 from hysteresis.plan.improve import (
     appended,
-    essentials,
     extras,
     in_a_row,
-    slots_for_path,
+    skeleton_for_path,
     tailored,
     waits,
 )
 from hysteresis.plan.segments import duration_s
+from hysteresis.tables import Pattern
 
 from .conftest import bench_with, spans
 
@@ -104,22 +104,34 @@ def test_where_a_path_waits_is_found() -> None:
 
 
 def test_parts_for_a_path_may_hold_where_it_waits_on_both_sides(bench: Bench) -> None:
-    slots = slots_for_path(bench, 4.0, *still_job())
-    names = [{extra.name for extra in slot} for slot in slots]
-    every = set().union(*names)
+    skeleton = skeleton_for_path(bench, 4.0, *still_job())
+    names = [[extra.name for extra in slot] for slot in skeleton.slots]
+    every = {name for slot in names for name in slot}
     for side in ("+0.80, +0.00", "-0.80"):
         for dwell in (1, 3, 10, 30):
             assert any(n.startswith(f"dwell of {dwell} s at {side}") for n in every)
     assert any("the path's reach" in name for name in every)
     assert "reversals from the place where the path waits" in every
     # dwells keep their variety whatever form is taken: one length per part, or the path's own
-    dwells = [{n.split(" s at")[0] for n in of} for of in names if any("dwell" in n for n in of)]
+    dwells = [{n.removeprefix("usual ").split(" s at")[0] for n in of} for of in names
+              if any("dwell" in n for n in of)]  # fmt: skip
     assert all(len(of) <= 2 for of in dwells) and len(set.union(*dwells)) >= 4
     for form in (0, -1):
-        blocks = [slot[form].block for slot in slots]
-        in_a_row(bench, blocks)  # within every limit
-    alone = slots_for_path(bench, 4.0, *still_job(), axes="x")
-    assert not any(p.drive[:, 1].any() for slot in alone for e in slot for p in e.block)
+        in_a_row(bench, [slot[form].block for slot in skeleton.slots])  # within every limit
+    alone = skeleton_for_path(bench, 4.0, *still_job(), axes="x")
+    assert not any(p.drive[:, 1].any() for slot in alone.slots for e in slot for p in e.block)
+
+
+@pytest.mark.parametrize("axes", ["both", "y"])
+@pytest.mark.parametrize("minutes", [2.0, 4.0, 7.0])
+def test_the_usual_forms_make_the_usual_pattern(bench: Bench, minutes: float, axes: str) -> None:
+    """So that whatever is exchanged is held against nothing but the pattern it replaces."""
+    skeleton = skeleton_for_path(bench, minutes, *still_job(), axes=axes)  # type: ignore[arg-type]
+    pattern, _ = tailored(bench, skeleton, [0] * len(skeleton.slots), minutes)
+    usual = characterisation(bench, minutes, axes)  # type: ignore[arg-type]
+    assert list(pattern.segment) == list(usual.segment)
+    for name in ("t_s", "drive_x", "drive_y"):
+        np.testing.assert_allclose(getattr(pattern, name), getattr(usual, name), atol=1e-9)
 
 
 def test_appended_keeps_the_first_and_numbers_the_second_on(bench: Bench) -> None:
@@ -146,30 +158,32 @@ def test_appended_waits_until_the_coils_are_cool_enough() -> None:
 
 
 @pytest.mark.parametrize("minutes", [2.0, 5.0])
-def test_a_tailored_pattern_has_the_time_the_essentials_and_what_fits(
+def test_a_tailored_pattern_keeps_its_time_and_what_every_pattern_has(
     bench: Bench, minutes: float
 ) -> None:
-    chosen = [extra.block for extra in extras(bench)]
-    pattern, kept = tailored(bench, chosen, minutes)
-    assert 0 < len(kept) < len(chosen) and list(kept) == sorted(kept)
-    assert 60 * minutes - 0.02 < pattern.t_s[-1] <= 60 * minutes
-    kinds = [str(s).split("/")[0] for s in pattern.segment]
-    for kind in ("sync", "conditioning", "staircase", "sweep", "decaying", "steps", "repeat"):
-        assert kind in kinds
-    assert kinds[0] == kinds[-1] == "sync"
-    assert kinds.index("conditioning") < kinds.index("staircase")
-    # the repeat is the early part once more, after conditioning
-    def moves(of: str) -> np.ndarray:
-        rows = [k for k, s in enumerate(pattern.segment) if str(s).startswith(of)]
-        return pattern.drive_x[rows[0] : rows[-1] + 1]
+    skeleton = skeleton_for_path(bench, minutes, *still_job())
+    rng = np.random.default_rng(1)
+    for seed in range(3):
+        forms = [int(rng.integers(len(slot))) for slot in skeleton.slots]
+        pattern, kept = tailored(bench, skeleton, forms, minutes, seed=seed)
+        assert len(kept) >= 0.7 * len(skeleton.slots) and list(kept) == sorted(kept)
+        assert 60 * minutes - 0.02 < pattern.t_s[-1] <= 60 * minutes
+        kinds = [str(s).split("/")[0] for s in pattern.segment]
+        for kind in ("sync", "conditioning", "staircase", "sweep", "steps", "repeat", "ladder"):
+            assert kind in kinds
+        assert kinds[0] == kinds[-1] == "sync"
+        assert kinds.index("conditioning") < kinds.index("staircase")
 
-    again, early = moves("repeat/001"), moves("staircase/001")
-    assert np.array_equal(again[: len(early)], early)
-    more, _ = tailored(bench, chosen, minutes, seed=2)
-    assert list(more.segment) != list(pattern.segment) or not np.array_equal(more.t_s, pattern.t_s)
+        # the repeat is the early part once more, after conditioning
+        def moves(of: str, pattern: Pattern = pattern) -> np.ndarray:
+            rows = [k for k, s in enumerate(pattern.segment) if str(s).startswith(of)]
+            return pattern.drive_x[rows[0] : rows[-1] + 1]
+
+        again, early = moves("repeat/001"), moves("staircase/001")
+        assert np.array_equal(again[: len(early)], early)
 
 
-def test_too_little_time_for_the_essentials_is_told(bench: Bench) -> None:
-    least = sum(duration_s(b) for part in essentials(bench) for b in part) / 60.0
+def test_too_little_time_is_told(bench: Bench) -> None:
+    skeleton = skeleton_for_path(bench, 2.0, *still_job())
     with pytest.raises(InputError, match="minutes on this bench"):
-        tailored(bench, [], 0.5 * least)
+        tailored(bench, skeleton, [0] * len(skeleton.slots), 0.2)
