@@ -79,7 +79,7 @@ class RigModel:
 
     @staticmethod
     def from_json(data: dict[str, Any]) -> RigModel:
-        optics = RigOptics(**numbers_of(RigOptics, data["optics"]))
+        optics = RigOptics(**numbers_of(RigOptics, {"turn_rad": 0.0} | data["optics"]))
         if min(optics.distance_mm, optics.full_scale_x_rad, optics.full_scale_y_rad) <= 0:
             raise ValueError("optics has a distance or full scale that is not positive")
         return RigModel(

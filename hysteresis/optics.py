@@ -5,7 +5,8 @@ The beam turns by twice the mirror angle. With plane distance `d` and mirror gap
 tests/published): `y = d tan 2a_y`, `x = (e + sqrt(d² + y²)) tan 2a_x`.
 Around it: cross-coupling of the two deflections (2×2 near identity) before, and the offset and
 tilt of the target plane (a plane homography without its linear part, which the coupling and the
-springs' stiffness already hold) after.
+springs' stiffness already hold) after, and last a turn of the axes in which places are told: a
+camera or a ruler that lies askew.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ class RigOptics:
     """Optics of one rig: nominal geometry and what a fit found on top.
 
     Deflections are fractions of full scale; `full_scale_*_rad` is the mirror angle at 1.
-    `coupling_xy` is the part of the y deflection that turns the beam along x.
+    `coupling_xy` is the part of the y deflection that turns the beam along x. `turn_rad`: angle
+    by which the places told are turned from the rig's own axes, anticlockwise; offsets and tilts
+    are in the rig's axes.
     """
 
     distance_mm: float
@@ -44,6 +47,7 @@ class RigOptics:
     tilt_x_per_mm: float = 0.0
     tilt_y_per_mm: float = 0.0
     log_distance: float = 0.0
+    turn_rad: float = 0.0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -70,11 +74,21 @@ def spot_from_deflection(
     y = d * np.tan(2 * optics.full_scale_y_rad * b)
     x = (optics.gap_mm + np.hypot(d, y)) * np.tan(2 * optics.full_scale_x_rad * a)
     w = 1.0 + optics.tilt_x_per_mm * x + optics.tilt_y_per_mm * y
-    return (x + optics.offset_x_mm) / w, (y + optics.offset_y_mm) / w
+    sx, sy = (x + optics.offset_x_mm) / w, (y + optics.offset_y_mm) / w
+    return turned(sx, sy, optics.turn_rad)
+
+
+def turned(x: Floats, y: Floats, turn_rad: float) -> tuple[Floats, Floats]:
+    """Points (n,), (n,) turned about the origin, anticlockwise."""
+    if turn_rad == 0.0:
+        return x, y
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    return c * x - s * y, s * x + c * y
 
 
 def deflection_from_spot(x_mm: Floats, y_mm: Floats, optics: RigOptics) -> tuple[Floats, Floats]:
     """Deflections (full scale) that put the spot at (x, y) mm: the inverse, in closed form."""
+    x_mm, y_mm = turned(x_mm, y_mm, -optics.turn_rad)
     g, h = optics.tilt_x_per_mm, optics.tilt_y_per_mm
     # x w = X + x0 with w = 1 + g X + h Y: two linear equations in X and Y
     a11, a12 = 1.0 - g * x_mm, -h * x_mm
@@ -132,4 +146,9 @@ def spot_with_slopes(
     by_optics[:, 0, 4], by_optics[:, 1, 4] = -sx * x / w, -sy * x / w
     by_optics[:, 0, 5], by_optics[:, 1, 5] = -sx * y / w, -sy * y / w
     by_optics[:, :, 6] = plane[:, :, 0] * x_d[:, None] + plane[:, :, 1] * y_d[:, None]
+    if optics.turn_rad != 0.0:
+        c, s = np.cos(optics.turn_rad), np.sin(optics.turn_rad)
+        turn = np.array([[c, -s], [s, c]])
+        sx, sy = turned(sx, sy, optics.turn_rad)
+        by_angle, by_optics = turn @ by_angle, turn @ by_optics
     return sx, sy, by_angle, by_optics

@@ -13,7 +13,7 @@ import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.model import RigModel, RigState
-from hysteresis.optics import RigOptics
+from hysteresis.optics import RigOptics, turned
 from hysteresis.tables import Floats
 
 
@@ -61,6 +61,7 @@ def drives_on_even_clock(
     axis_x, axis_y = model.axis_x, model.axis_y
     if not (isinstance(axis_x, AxisModel) and isinstance(axis_y, AxisModel)):
         return model.drives(x, y, step_s, after)
+    x, y = turned(x, y, -model.optics.turn_rad)
     step, optics = float(step_s), packed_optics(model.optics)
     out_x, out_y = np.empty(x.size), np.empty(x.size)
     own_x, own_y = (_own(axis, s) for axis, s in ((axis_x, after.x), (axis_y, after.y)))

@@ -18,7 +18,7 @@ from hysteresis.fit.finish import Solution, finish
 from hysteresis.fit.held_out import HeldOut, held_out
 from hysteresis.fit.predict import optics_from_full
 from hysteresis.fit.recipes import RICH, candidates, measured_axes
-from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern
+from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern, turned
 from hysteresis.fit.stages import Slow, Work, slow_part, whole_part
 from hysteresis.fit.structure import Recipe, axis_from_full, layout
 from hysteresis.fit.uncertainty import discrepancy, standard_errors, unseen_creep_mm
@@ -85,7 +85,7 @@ def fit_recording(
     seen = driven_only(pattern, after_conditioning(pattern, observations(pattern, recording)))
     options = candidates(pattern, seen, memory)
     refuse_another_pattern(pattern, recording)
-    nominal = nominal_optics(bench.optics)
+    nominal = turned(pattern, seen, nominal_optics(bench.optics))
     rich = options.rich
     work = Work(pattern, seen, nominal, rich)
     with threadpool_limits(limits=1):  # small dense algebra: more threads only wait

@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from hysteresis.errors import DataError
+from hysteresis.optics import RigOptics
 from hysteresis.recording import Observations
 from hysteresis.tables import Pattern, Recording, group_of
 
+LEAST_TURN = 0.05  # rad
 MOST_ELSEWHERE = 0.05  # share of rows that may straddle a border of segments
 
 
@@ -24,6 +26,32 @@ def driven_only(pattern: Pattern, seen: Observations) -> Observations:
         x_mm=nothing if still["x"] else seen.x_mm,
         y_mm=nothing if still["y"] else seen.y_mm,
     )
+
+
+def turned(pattern: Pattern, seen: Observations, nominal: RigOptics) -> RigOptics:
+    """The nominal optics with the turn of the axes in which the places were told.
+
+    A camera or ruler may lie askew by any angle: the turn is that of the linear map from drives
+    to places (its orthogonal part by the polar decomposition; textbook). Turns below `LEAST_TURN`
+    are left to the cross-coupling; with one axis alone, or a map that mirrors, there is none.
+    """
+    both = np.isfinite(seen.x_mm) & np.isfinite(seen.y_mm)
+    if both.sum() < 8:
+        return nominal
+    middle = seen.start_s[both] + 0.5 * seen.exposure_s[both]
+    drives = [np.interp(middle, pattern.t_s, u) for u in (pattern.drive_x, pattern.drive_y)]
+    design = np.column_stack([np.ones(int(both.sum())), *drives])
+    if np.linalg.matrix_rank(design) < 3:
+        return nominal
+    places = np.column_stack([seen.x_mm[both], seen.y_mm[both]])
+    linear = np.linalg.lstsq(design, places, rcond=None)[0][1:].T
+    scale = np.array([nominal.full_scale_x_rad, nominal.full_scale_y_rad])
+    u, _, v = np.linalg.svd(linear / scale)
+    rotation = u @ v
+    turn = float(np.arctan2(rotation[1, 0], rotation[0, 0]))
+    if np.linalg.det(rotation) < 0.0 or abs(turn) < LEAST_TURN:
+        return nominal
+    return replace(nominal, turn_rad=turn)
 
 
 def after_conditioning(pattern: Pattern, seen: Observations) -> Observations:
