@@ -20,3 +20,11 @@ def inlined(function: Callable[..., Any]) -> Callable[..., Any]:
         cache=True, error_model="numpy", nogil=True, inline="always"
     )(function)
     return result
+
+
+def summing(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The same, for a long sum: its order and fused products are left to the compiler."""
+    result: Callable[..., Any] = njit(
+        cache=True, error_model="numpy", nogil=True, fastmath={"reassoc", "contract"}
+    )(function)
+    return result

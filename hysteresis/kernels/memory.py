@@ -13,6 +13,7 @@ from hysteresis.kernels.compiled import compiled
 from hysteresis.kernels.pieces import BLOCK, C0, C1, C2, C3, END, PIECE_SIZE, REF, WAY
 
 SLIP, PREISACH, BOUC_WEN = 0, 1, 2
+_WORTH = 24  # samples per reversal from which pieces are the sooner way
 
 
 def work_size(kind, shape):
@@ -121,16 +122,14 @@ def reach(kind, shape, work, piece, before, theta):
     way = 1.0 if move > 0.0 else -1.0
     if piece[WAY] != way:
         turn(kind, shape, work, piece, before, way)
-    if kind == BOUC_WEN:
-        if way * (theta - piece[END]) > 0.0:
-            bouc_wen.jump(shape, work, piece, theta)
+    if not way * (theta - piece[END]) > 0.0:
         return
-    if kind == PREISACH:
-        if way * (theta - piece[END]) > 0.0:
-            everett.jump(shape, work, piece, theta)
-        return
-    while way * (theta - piece[END]) > 0.0:
-        onward(kind, shape, work, piece)
+    if kind == SLIP:
+        stops.jump(shape, work, piece, theta)
+    elif kind == PREISACH:
+        everett.jump(shape, work, piece, theta)
+    else:
+        bouc_wen.jump(shape, work, piece, theta)
 
 
 def torque_of(piece, theta):
@@ -145,26 +144,53 @@ def tangent_of(piece, theta):
     return piece[C1] + d * (2.0 * piece[C2] + 3.0 * d * piece[C3])
 
 
+def restless(theta, before):
+    """Whether a path that comes from `before` reverses so often that pieces do not pay."""
+    reversals = 0
+    last = 0.0
+    for n in range(theta.size):
+        move = theta[n] - before
+        before = theta[n]
+        reversals += move * last < 0.0
+        last = move if move != 0.0 else last
+    return _WORTH * reversals > theta.size
+
+
+def block_on_pieces(kind, shape, theta, before, z, work, piece, out):
+    """Torque along a path that comes from `before`, piece by piece; `z` is updated."""
+    begin(kind, shape, z, before, work, piece)
+    ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+    end, way = piece[END], piece[WAY]
+    for n in range(theta.size):
+        a = theta[n]
+        if way * (a - before) < 0.0 or way * (a - end) > 0.0 or (way == 0.0 and a != before):
+            reach(kind, shape, work, piece, before, a)
+            ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+            end, way = piece[END], piece[WAY]
+        d = a - ref
+        out[n] = c0 + d * (c1 + d * (c2 + d * c3))
+        before = a
+    finish(kind, shape, work, piece, before, z)
+
+
 def torque_path(kind, shape, theta, theta_before, z, work):
-    """Torque along a path of the angle; `z` is updated in place."""
+    """Torque along a path of the angle; `z` is updated in place.
+
+    How a block is gone through depends on its own samples alone, and the state between blocks is
+    the canonical one: a path in blocks is the path in one pass.
+    """
     out = np.empty(theta.size)
     piece = np.zeros(PIECE_SIZE)
     before = theta_before
+    n = int(shape[0])
     for first in range(0, theta.size, BLOCK):
         last = min(first + BLOCK, theta.size)
-        begin(kind, shape, z, before, work, piece)
-        ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
-        end, way = piece[END], piece[WAY]
-        for n in range(first, last):
-            a = theta[n]
-            if way * (a - before) < 0.0 or way * (a - end) > 0.0 or way == 0.0:
-                reach(kind, shape, work, piece, before, a)
-                ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
-                end, way = piece[END], piece[WAY]
-            d = a - ref
-            out[n] = c0 + d * (c1 + d * (c2 + d * c3))
-            before = a
-        finish(kind, shape, work, piece, before, z)
+        path, torque = theta[first:last], out[first:last]
+        if kind == SLIP and restless(path, before):
+            stops.clipped_block(path, before, shape[1 : 1 + n], shape[1 + n :], z, torque)
+        else:
+            block_on_pieces(kind, shape, path, before, z, work, piece, torque)
+        before = theta[last - 1]
     return out
 
 
@@ -192,5 +218,7 @@ slope_at = compiled(slope_at)
 reach = compiled(reach)
 torque_of = compiled(torque_of)
 tangent_of = compiled(tangent_of)
+restless = compiled(restless)
+block_on_pieces = compiled(block_on_pieces)
 torque_path = compiled(torque_path)
 tangent_at = compiled(tangent_at)

@@ -13,7 +13,7 @@ import math
 
 import numpy as np
 
-from hysteresis.kernels import memory, stops
+from hysteresis.kernels import memory
 from hysteresis.kernels.beam_angles import deflections
 from hysteresis.kernels.compiled import compiled
 from hysteresis.kernels.maxwell_branches import (
@@ -28,34 +28,6 @@ from hysteresis.kernels.torque_balance import HEAD
 CHUNK = 32  # samples that are looked at together for events
 
 
-def reach(kind, shape, work, piece, before, theta):
-    """As `memory.reach`; slips that start in one step are gone through in registers."""
-    move = theta - before
-    if move == 0.0:
-        return
-    if kind != memory.SLIP:
-        memory.reach(kind, shape, work, piece, before, theta)
-        return
-    way = 1.0 if move > 0.0 else -1.0
-    if piece[WAY] != way:
-        stops.turn(shape, work, piece, before, way)
-    if not way * (theta - piece[END]) > 0.0:
-        return
-    count, slipping = int(shape[0]), int(work[0])
-    ref, c0, c1, end = piece[REF], piece[C0], piece[C1], piece[END]
-    while way * (theta - end) > 0.0:  # as `stops.onward`
-        c0 += c1 * (end - ref)
-        ref = end
-        slipping += 1
-        if slipping < count:
-            c1 -= shape[count + slipping]
-            end = work[1 + slipping] + way * shape[1 + slipping]
-        else:
-            c1, end = 0.0, way * np.inf
-    work[0] = slipping
-    piece[REF], piece[C0], piece[C1], piece[END] = ref, c0, c1, end
-
-
 def chunk_with_events(theta, delta, c, count, before, kind, shape, work, piece, out):
     """Torque of the memory at the first `count` samples of chunk `c`, one by one."""
     ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
@@ -64,7 +36,7 @@ def chunk_with_events(theta, delta, c, count, before, kind, shape, work, piece, 
         a = theta[c, i]
         move = delta[c, i]
         if move * way < 0.0 or way * (a - end) > 0.0 or (way == 0.0 and move != 0.0):
-            reach(kind, shape, work, piece, before, a)
+            memory.reach(kind, shape, work, piece, before, a)
             ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
             way, end = piece[WAY], piece[END]
         d = a - ref
@@ -290,7 +262,6 @@ def drives_of_both(
         )  # fmt: skip
 
 
-reach = compiled(reach)
 chunk_with_events = compiled(chunk_with_events)
 memory_block = compiled(memory_block)
 branch_block = compiled(branch_block)

@@ -9,13 +9,16 @@ than their limits do, so elements start to slip in the order of their limits and
 who slips. Only elements that change state are touched: a sample costs the same for any number.
 
 `shape` = number n, limits (n), stiffnesses (n); `z` (n,); `work` = pointer, anchors (n).
+
+A path that reverses every few samples leaves no pieces worth the name: `clipped_block` then moves
+every element at every sample, the definition itself, as vectors.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from hysteresis.kernels.compiled import compiled
+from hysteresis.kernels.compiled import compiled, summing
 from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
 
 
@@ -93,6 +96,44 @@ def onward(shape, work, piece):
     work[0] = a
 
 
+def jump(shape, work, piece, theta):
+    """The same as `onward` until the piece holds at `theta`, which lies beyond its end."""
+    n = int(shape[0])
+    a = int(work[0])
+    way = piece[WAY]
+    ref, c0, c1, end = piece[REF], piece[C0], piece[C1], piece[END]
+    while way * (theta - end) > 0.0:
+        c0 += c1 * (end - ref)
+        ref = end
+        a += 1
+        if a < n:
+            c1 -= shape[n + a]
+            end = work[1 + a] + way * shape[1 + a]
+        else:
+            c1, end = 0.0, way * np.inf
+    work[0] = a
+    piece[REF], piece[C0], piece[C1], piece[END] = ref, c0, c1, end
+
+
+def clipped_block(theta, before, limit, stiffness, z, out):
+    """Torque along a path that comes from `before`, element by element; `z` is updated.
+
+    The order of the sum is the compiler's, the same at every call.
+    """
+    for n in range(theta.size):
+        step = theta[n] - before
+        before = theta[n]
+        total = 0.0
+        for i in range(z.size):
+            s = z[i] + step
+            lim = limit[i]
+            s = lim if s > lim else s
+            s = -lim if s < -lim else s
+            z[i] = s
+            total += stiffness[i] * s
+        out[n] = total
+
+
 def finish(shape, work, piece, theta, z):
     """Stretches at the angle `theta`, into `z`."""
     way = piece[WAY]
@@ -147,6 +188,8 @@ work_size = compiled(work_size)
 begin = compiled(begin)
 turn = compiled(turn)
 onward = compiled(onward)
+jump = compiled(jump)
+clipped_block = summing(clipped_block)
 finish = compiled(finish)
 carry_rows = compiled(carry_rows)
 slope_begin = compiled(slope_begin)
