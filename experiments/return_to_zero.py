@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import time
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -48,7 +49,10 @@ class Outcome:
     """
 
     seed: int
+    memory: str
     fit_s: float
+    held_out_over_noise: float
+    held_out_over_noise_robust: float
     residual_over_noise: float
     residual_over_noise_robust: float
     zero_plain: Floats
@@ -86,7 +90,7 @@ def main() -> None:
     ask.add_argument("--first-seed", type=int, default=plan["first_seed"])
     ask.add_argument("--only", choices=("camera", "typed"), default=None)
     ask.add_argument("--memory", default="auto", help="one memory by name, as in hysteresis fit")
-    ask.add_argument("--suspension", default=None, help="another suspension for the camera")
+    ask.add_argument("--suspension", default=None, help="another one for the camera, or all")
     chosen = ask.parse_args()
     plan["memory"] = chosen.memory
     plan["camera"]["suspension"] = chosen.suspension or plan["camera"]["suspension"]
@@ -95,9 +99,11 @@ def main() -> None:
     if chosen.only != "typed":
         how = plan["camera"]
         warm_up(plan)
-        title = f"{how['minutes']:g} min of camera, {how['suspension']}"
-        cases[title] = [by_camera(s, how["suspension"], plan) for s in seeds]
-        report(title, cases[title])
+        every = tuple(virtual_bench.SUSPENSIONS)
+        for suspension in every if how["suspension"] == "all" else (how["suspension"],):
+            title = f"{how['minutes']:g} min of camera, {suspension}"
+            cases[title] = [by_camera(s, suspension, plan) for s in seeds]
+            report(title, cases[title])
     if chosen.only != "camera":
         for suspension in plan["typed"]["suspensions"]:
             title = f"{plan['typed']['readings']} readings, {suspension}"
@@ -163,7 +169,9 @@ def _judged(
     forecast = None
     for path in (ladder, job):
         start = state_after_pause(fit.model, fit.end, plan["pause_s"])
-        result = compensate_path(as_fitted(fit), bench, path, start=start)
+        result = compensate_path(
+            as_fitted(fit), bench, path, start=start, history=(pattern, plan["pause_s"])
+        )
         if result.excesses:
             raise SystemExit(f"seed {seed}: {result.excesses[0]}")
         forecast = result.forecast
@@ -181,14 +189,14 @@ def _judged(
     (px, py), (cx, cy) = paths
     return Outcome(
         seed=seed,
+        memory=next(c.name for c in fit.choices if c.chosen),
         fit_s=fit_s,
-        residual_over_noise=max(
-            _rms(fit.residual_x_mm) / fit.noise_x_mm, _rms(fit.residual_y_mm) / fit.noise_y_mm
+        held_out_over_noise=_over(_rms, fit.held.residual_x_mm, fit.held.residual_y_mm, fit),
+        held_out_over_noise_robust=_over(
+            _middle, fit.held.residual_x_mm, fit.held.residual_y_mm, fit
         ),
-        residual_over_noise_robust=max(
-            _middle(fit.residual_x_mm) / fit.noise_x_mm,
-            _middle(fit.residual_y_mm) / fit.noise_y_mm,
-        ),
+        residual_over_noise=_over(_rms, fit.residual_x_mm, fit.residual_y_mm, fit),
+        residual_over_noise_robust=_over(_middle, fit.residual_x_mm, fit.residual_y_mm, fit),
         zero_plain=zeros[0],
         zero_compensated=zeros[1],
         bias_plain_mm=float(np.hypot(px.mean(), py.mean())),
@@ -278,8 +286,9 @@ def as_fitted(fit: Fit) -> FittedModel:
     """A fit as the model file would hold it, without provenance."""
     gap: Discrepancy = fit.discrepancy
     return FittedModel(
-        fit.model, fit.without_memory, fit.start_state, fit.end, (), gap, {}, {}, (), {}
-    )
+        fit.model, fit.without_memory, fit.start_state, fit.end, (), gap, {}, {}, (), {},
+        trust=None if fit.trust is None else fit.trust.to_json(),
+    )  # fmt: skip
 
 
 def report(title: str, outcomes: list[Outcome]) -> None:
@@ -308,10 +317,12 @@ def report(title: str, outcomes: list[Outcome]) -> None:
     )  # fmt: skip
     table(
         f"Simulated: {title}. Fit",
-        ("seed", "residual / noise, rms", "robust", "seconds"),
+        ("seed", "memory", "residual / noise, rms", "robust", "held out, rms", "robust",
+         "seconds"),
         [
-            (o.seed, f"{o.residual_over_noise:.2f}", f"{o.residual_over_noise_robust:.2f}",
-             f"{o.fit_s:.1f}")
+            (o.seed, o.memory, f"{o.residual_over_noise:.2f}",
+             f"{o.residual_over_noise_robust:.2f}", f"{o.held_out_over_noise:.2f}",
+             f"{o.held_out_over_noise_robust:.2f}", f"{o.fit_s:.1f}")
             for o in outcomes
         ],
     )  # fmt: skip
@@ -328,8 +339,11 @@ def summary(cases: dict[str, list[Outcome]]) -> None:
             ("shift of the layered job, times less", [o.bias_cut for o in outcomes], min),
             ("rms error of the layered job, times less", [o.rms_cut for o in outcomes], min),
             ("rms error of the layered job left, mm", [o.rms_mm for o in outcomes], max),
+            ("held-out residual / noise, rms", [o.held_out_over_noise for o in outcomes], max),
+            ("held-out residual / noise, robust",
+             [o.held_out_over_noise_robust for o in outcomes], max),
         ):
-            form = "{:.1f}" if "times" in words else "{:.3f}"
+            form = "{:.1f}" if "times" in words else "{:.2f}" if "noise" in words else "{:.3f}"
             rows.append((title, words, form.format(np.median(values)), form.format(worst(values))))
         inside = sum(o.covered for o in outcomes)
         rows.append((title, "forecast interval holds the played error", f"{inside}",
@@ -339,6 +353,11 @@ def summary(cases: dict[str, list[Outcome]]) -> None:
 
 def _rms(values: Floats) -> float:
     return float(np.sqrt(np.nanmean(np.square(values))))
+
+
+def _over(size: Callable[[Floats], float], x_mm: Floats, y_mm: Floats, fit: Fit) -> float:
+    """Size of residuals over the noise of the measurement, the larger of both axes."""
+    return max(size(x_mm) / fit.noise_x_mm, size(y_mm) / fit.noise_y_mm)
 
 
 def _middle(values: Floats) -> float:

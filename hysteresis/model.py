@@ -119,7 +119,8 @@ class FittedModel:
     `without_memory` is the best calibration of the same data by a rig without memory: the fair
     comparison. `start` and `end` are the states when the pattern began and
     ended. `figures` are the quality figures the fit printed, `notes` what it could not tell,
-    `provenance` hashes, version and date.
+    `provenance` hashes, version and date. `trust` is the plain content of `fit.uncertainty.Trust`,
+    by which errors on a path are foretold; None where there is none.
     """
 
     model: RigModel
@@ -132,6 +133,7 @@ class FittedModel:
     figures: dict[str, float]
     notes: tuple[str, ...]
     provenance: dict[str, Any]
+    trust: dict[str, Any] | None = None
 
 
 def bench_identity(bench: Bench) -> dict[str, Any]:
@@ -186,6 +188,7 @@ def fitted_to_json(fitted: FittedModel) -> dict[str, Any]:
         "figures": {k: (None if not np.isfinite(v) else v) for k, v in fitted.figures.items()},
         "notes": list(fitted.notes),
         "provenance": fitted.provenance,
+        "trust": fitted.trust,
     }
 
 
@@ -251,6 +254,7 @@ def _from_json(data: dict[str, Any]) -> FittedModel:
         },
         notes=tuple(str(n) for n in data["notes"]),
         provenance=dict(data["provenance"]),
+        trust=None if data.get("trust") is None else dict(data["trust"]),
     )  # fmt: skip
 
 

@@ -10,7 +10,9 @@ import typer
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
     from hysteresis.compensate import Compensated
+    from hysteresis.model import FittedModel
     from hysteresis.run_folder import RunFolder
+    from hysteresis.tables import Pattern
 
 
 def command(
@@ -72,7 +74,8 @@ def command(
         )  # fmt: skip
         advance()
         start = None if pause_s is None else state_after_pause(fitted.model, fitted.end, pause_s)
-        result = compensate_path(fitted, bench, wanted, start=start)
+        history = None if pause_s is None else _history(folder, fitted, pause_s)
+        result = compensate_path(fitted, bench, wanted, start=start, history=history)
         advance()
         if result.excesses:
             raise LimitError(_too_much(result, path))
@@ -89,6 +92,20 @@ def command(
     print(f"  hysteresis verify {run}")
     print()
     say_cautions()
+
+
+def _history(
+    folder: RunFolder, fitted: FittedModel, pause_s: float
+) -> tuple[Pattern, float] | None:
+    """The pattern that the model was fitted to and the pause since, if that pattern is there."""
+    from hysteresis.files import sha256_of
+    from hysteresis.table_files import read_pattern
+
+    source = fitted.provenance.get("inputs", {}).get("pattern", {})
+    file = folder.pattern_csv
+    if fitted.trust is None or not file.exists() or source.get("sha256") != sha256_of(file):
+        return None
+    return read_pattern(file), pause_s
 
 
 def _of_the_job_before(folder: RunFolder, target: Path, force: bool) -> list[Path]:

@@ -129,7 +129,8 @@ def _print(fit: Fit, bench: Bench) -> None:
     print(f"\nMemory: {chosen} ({NAMES.get(chosen, chosen)})")
     print(f"Error on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups")
     for note in fit.notes:
-        print(f"Note: {note}.")
+        if "not identifiable" not in note:  # said below, with its reason
+            print(f"Note: {note}.")
 
 
 def _causes(fit: Fit) -> None:

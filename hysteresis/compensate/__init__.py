@@ -7,23 +7,24 @@ path (nothing is gained from a beam that is off yet).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
-from hysteresis.compensate.forecast import Forecast, forecast
+from hysteresis.compensate.forecast import Forecast, forecast, forecast_on_path
 from hysteresis.compensate.lead_in import WantedPath, with_lead_in
 from hysteresis.compensate.limits import Excess, excesses
 from hysteresis.errors import DataError, InputError
 from hysteresis.model import FittedModel, RigModel, RigState
-from hysteresis.optics import deflection_from_spot
-from hysteresis.tables import Bools, DriveSignal, Floats, SpotPath
+from hysteresis.optics import deflection_from_spot, nominal_optics
+from hysteresis.tables import Bools, DriveSignal, Floats, Pattern, SpotPath
 
 __all__ = ["Compensated", "Excess", "Forecast", "compensate_path", "state_after_pause"]
 
 FADE_S = 0.3  # in which the drives are led to zero at the end
+FORETOLD_S = 600.0
 HELD = 0.5  # full scale of the example in the note on AC-coupled outputs
 
 
@@ -72,12 +73,15 @@ def compensate_path(
     *,
     start: RigState | None = None,
     condition: bool = True,
+    history: tuple[Pattern, float] | None = None,
 ) -> Compensated:
     """Pre-distort a path for one rig.
 
     `path` holds wanted spots (mm) on an even enough clock, smoothed to the bench's bandwidth
     (as `paths.read_path` returns it). `start` is the rig's state before the output; None: that
-    of a rig at rest without a past. Nothing is clipped: where a limit is exceeded the result
+    of a rig at rest without a past. `history`: the pattern the model was fitted to and the pause
+    (s) since, when that is all the rig did before: the forecast then knows the path. Nothing is
+    clipped: where a limit is exceeded the result
     says so. Raises DataError when the path is too short to be one.
     """
     if len(path) < 2:
@@ -119,12 +123,42 @@ def compensate_path(
         end=end,
         excesses=excesses(bench, t_all, drive_x, drive_y, x_all, y_all, mm_per_drive),
         plain_excesses=excesses(bench, t_all, plain_x, plain_y, x_all, y_all, mm_per_drive),
-        forecast=forecast(
-            fitted.discrepancy, foretold_x - wanted.x_mm, foretold_y - wanted.y_mm, wanted.beam
+        forecast=_forecast(
+            fitted, bench, history, DriveSignal(t_all, drive_x, drive_y, beam),
+            foretold_x - wanted.x_mm, foretold_y - wanted.y_mm, wanted.beam,
         ),
         lead_in_s=wanted.lead_in_s,
         notes=tuple(notes),
     )
+
+
+def _forecast(
+    fitted: FittedModel, bench: Bench, history: tuple[Pattern, float] | None, drive: DriveSignal,
+    error_x_mm: Floats, error_y_mm: Floats, traced: Bools,
+) -> Forecast:  # fmt: skip
+    """The forecast that knows the path, where the model and the rig's past carry it."""
+    if history is None or fitted.trust is None:
+        return forecast(fitted.discrepancy, error_x_mm, error_y_mm, traced)
+    from hysteresis.fit.uncertainty import Trust
+
+    try:
+        known = Trust.from_json(fitted.trust)
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"the model's content is not as it should be: {error}", file="model.json",
+            mend="fit it again",
+        ) from error  # fmt: skip
+    on = traced if traced.any() else np.ones(len(traced), dtype=bool)
+    nominal = replace(nominal_optics(bench.optics), turn_rad=fitted.model.optics.turn_rad)
+    # a job of hours is judged by its first minutes: what is unknown of a model shows there
+    early = drive.t_s <= drive.t_s[0] + FORETOLD_S
+    part = DriveSignal(drive.t_s[early], drive.drive_x[early], drive.drive_y[early],
+                       drive.beam[early])  # fmt: skip
+    pattern, pause_s = history
+    return forecast_on_path(
+        fitted.discrepancy, known, nominal, pattern, pause_s, part, part.beam,
+        error_x_mm[on], error_y_mm[on],
+    )  # fmt: skip
 
 
 def _coupling_notes(model: RigModel, bench: Bench) -> list[str]:

@@ -7,15 +7,17 @@ doubt about each unknown does to it, and how far the model goes astray by the ti
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hysteresis.fit.uncertainty import Trust, moved_on_path
 from hysteresis.model import Discrepancy
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, simulation_grid
 from hysteresis.tables import Bools, DriveSignal, Floats, Pattern
+
+if TYPE_CHECKING:
+    from hysteresis.fit.uncertainty import Trust
 
 SITUATIONS = 3.0  # common practice, no source; widens or narrows the interval
 COVERAGE = 1.96  # normal quantile of a two-sided 95 % interval
@@ -90,6 +92,8 @@ def forecast_on_path(
     (propagation of distributions, JCGM 101). Checked by experiments.forecast_coverage. With
     `known` None (a few readings) it is `forecast`.
     """
+    from hysteresis.fit.uncertainty import moved_on_path
+
     plain = forecast(gap, error_x_mm, error_y_mm, np.ones(len(error_x_mm), dtype=bool))
     if known is None:
         return plain

@@ -21,7 +21,13 @@ from hysteresis.fit.recipes import RICH, candidates, measured_axes
 from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern, turned
 from hysteresis.fit.stages import Slow, Work, slow_part, whole_part
 from hysteresis.fit.structure import Recipe, axis_from_full, layout
-from hysteresis.fit.uncertainty import discrepancy, standard_errors, unseen_creep_mm
+from hysteresis.fit.uncertainty import (
+    Trust,
+    discrepancy,
+    standard_errors,
+    trust,
+    unseen_creep_mm,
+)
 from hysteresis.model import Discrepancy, RigModel, RigState
 from hysteresis.optics import RigOptics, nominal_optics
 from hysteresis.recording import Grid, Observations, observations
@@ -38,7 +44,7 @@ class Fit:
     `noise_*_mm` is the measurement's own standard deviation (median), `residual_*_mm` (f,)
     measured minus model, `held` the same for data held out. `names`, `values`, `errors` are
     the unknowns with standard errors (NaN: at a bound). `solution`, `grid` and `nominal` are what
-    identifiability, bootstrap and diagnostics start from.
+    identifiability, bootstrap and diagnostics start from, `trust` what a forecast on a path does.
     """
 
     model: RigModel
@@ -61,6 +67,7 @@ class Fit:
     solution: Solution
     grid: Grid
     nominal: RigOptics
+    trust: Trust | None
 
 
 def fit_recording(
@@ -104,6 +111,7 @@ def fit_recording(
         tell("held out, standard errors", 0.96)
         held = held_out(solution, grid, seen, nominal)
         errors = standard_errors(solution, seen)
+        known = trust(solution, grid, seen, nominal, zero_mm)
     model, begin, end = _model_of(solution, grid, nominal)
     noise = _noise(recording)
     creep_mm = unseen_creep_mm(
@@ -139,6 +147,7 @@ def fit_recording(
         solution=solution,
         grid=grid,
         nominal=nominal,
+        trust=known,
     )
 
 

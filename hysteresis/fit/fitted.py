@@ -57,6 +57,7 @@ def fitted_model(fit: Fit, bench: Bench, inputs: dict[str, Path]) -> FittedModel
                        for name, path in inputs.items()},
             "recipe": next(c.name for c in fit.choices if c.chosen),
         },
+        trust=None if fit.trust is None else fit.trust.to_json(),
     )  # fmt: skip
 
 

@@ -94,7 +94,7 @@ def covariance(solution: Solution, seen: Observations) -> Floats:
     frames would.
     """
     layout = solution.layout
-    free = ~layout.not_negative | (solution.short > 0)
+    free = (~layout.not_negative | (solution.short > 0)) & (solution.short < layout.upper)
     root = solution.root[:, free]
     scale = np.maximum(np.sqrt(np.sum(root**2, axis=0)), 1e-300)
     inverse = np.linalg.pinv((root / scale).T @ (root / scale), rcond=1e-13, hermitian=True)
