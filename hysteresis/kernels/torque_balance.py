@@ -34,6 +34,8 @@ LINEAR = 7  # k1 k2 k3 g1 g2 b m: the scalars that have sensitivities, in this o
 RATE0, RATE1, RATE2, KEEP1, KEEP2, H, H_BEFORE = range(7)
 _MAX_NEWTON = 80
 _CLOSE = 1e-9  # a Newton step this small leaves its square: rounding
+_ROUNDING = 1e-17  # what an iteration may leave of the step, full scale
+_ALIKE = 1e-6  # of a step: so nearly equal in length that steps of the angle foretell the next
 
 
 def _for_step(h, h_before, scalars, time_s, fixed, decay, gain):
@@ -55,13 +57,54 @@ def _for_step(h, h_before, scalars, time_s, fixed, decay, gain):
         fixed[RATE2] = ratio * ratio / ((1.0 + ratio) * h)
 
 
+def _newton(
+    u, soft, linear, constant, guess, theta, scalars, ref, c0, c1, c2, c3, end, way
+):  # fmt: skip
+    """The step of the angle that balances the drive `u` on the present piece, and whether it is
+    found: two Newton iterations from a guess near enough, no bracket, no event.
+
+    An iteration that moves by e leaves f''/(2 f') e²: where that is below rounding, none follows
+    to confirm it. The piece rises, so an answer on it in its own direction is the only one.
+    """
+    s1, s2, s3 = soft * scalars[0], soft * scalars[1], soft * scalars[2]
+    known = constant - u
+    step = guess
+    found = False
+    for _ in range(2):
+        a = theta + step
+        d = a - ref
+        value = (
+            a * (s1 + a * (s2 + a * s3)) + (linear * step + known)
+            + (c0 + d * (c1 + d * (c2 + d * c3)))
+        )  # fmt: skip
+        slope = (
+            (s1 + linear) + a * (2.0 * s2 + 3.0 * a * s3)
+            + (c1 + d * (2.0 * c2 + 3.0 * d * c3))
+        )  # fmt: skip
+        bend = abs(s2 + 3.0 * a * s3) + abs(c2 + 3.0 * d * c3)
+        e = value / slope
+        step -= e
+        if bend * e * e <= _ROUNDING * slope:
+            found = True
+            break
+    found = found and way * step > 0.0 and way * (theta + step - end) <= 0.0
+    return step, found
+
+
+def _ahead(steady, guess, d1, d2, d3):
+    """First guess of a step of the angle: the cubic through the last steps where there are enough
+    of equal length, else `guess`."""
+    return 3.0 * (d1 - d2) + d3 if steady > 2 else guess
+
+
 def _step(
     u, soft, linear, constant, guess, theta, scalars, kind, shape, work, piece,
     slopes, d_theta, carry,
 ):  # fmt: skip
     """The step of the angle from `theta` that balances the drive `u`; the piece holds there.
 
-    With `slopes`, the store of derivatives follows the events.
+    A bracketed Newton iteration that walks from event to event, for what `_newton` leaves. With
+    `slopes`, the store of derivatives follows the events.
     """
     s1, s2, s3 = soft * scalars[0], soft * scalars[1], soft * scalars[2]
     d = theta - piece[REF]
@@ -141,6 +184,8 @@ def drive_from_deflection(theta, step_s, scalars, kind, shape, time_s, branch, s
         memory.begin(kind, shape, z, state[0], work, piece)
         angle, angle1, v1, v2 = state[0], state[1], state[2], state[3]
         h_before, u, warm1, warm2 = state[4], state[5], state[6], state[7]
+        ref, p0, p1, p2, p3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+        way, end = piece[WAY], piece[END]
         for n in range(first, min(first + BLOCK, theta.size)):
             h = step_s[n]
             if h != fixed[H] or h_before != fixed[H_BEFORE]:
@@ -152,11 +197,14 @@ def drive_from_deflection(theta, step_s, scalars, kind, shape, time_s, branch, s
             soft = 1.0 - g1 * warm1 - g2 * warm2
             a = theta[n]
             delta = a - angle
-            if delta * piece[WAY] <= 0.0 or piece[WAY] * (a - piece[END]) > 0.0:
+            if (
+                delta * way < 0.0 or way * (a - end) > 0.0 or (way == 0.0 and delta != 0.0)
+            ):
                 memory.reach(kind, shape, work, piece, angle, a)
-            d = a - piece[REF]
-            total = soft * a * (k1 + a * (k2 + a * k3))
-            total += piece[C0] + d * (piece[C1] + d * (piece[C2] + d * piece[C3]))
+                ref, p0, p1, p2, p3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+                way, end = piece[WAY], piece[END]
+            d = a - ref
+            total = soft * a * (k1 + a * (k2 + a * k3)) + (p0 + d * (p1 + d * (p2 + d * p3)))
             for m in range(branches):
                 y[m] = decay[m] * y[m] + gain[m] * delta
             for m in range(branches):
@@ -186,18 +234,29 @@ def deflection_from_drive(drive, step_s, scalars, kind, shape, time_s, branch, s
     out = np.empty(drive.size)
     nothing, no_rows = np.empty(0), np.empty((0, 0))
     g1, g2, b, m2 = scalars[3], scalars[4], scalars[7], scalars[8]
-    branch_gain = 0.0
+    kept = np.empty(branches)  # weight of the stretch one step later
+    branch_gain = kept_gain = at_branches = 0.0
     for first in range(0, drive.size, BLOCK):
         memory.begin(kind, shape, z, state[0], work, piece)
         angle, angle1, v1, v2 = state[0], state[1], state[2], state[3]
         h_before, u, warm1, warm2 = state[4], state[5], state[6], state[7]
+        ref, p0, p1, p2, p3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+        way, end = piece[WAY], piece[END]
+        steady = 0
+        d1 = d2 = d3 = 0.0
+        fixed[H] = -1.0  # the branches' sum is made anew
         for n in range(first, min(first + BLOCK, drive.size)):
             h = step_s[n]
             if h != fixed[H] or h_before != fixed[H_BEFORE]:
                 _for_step(h, h_before, scalars, time_s, fixed, decay, gain)
-                branch_gain = 0.0
+                branch_gain = kept_gain = at_branches = 0.0
                 for m in range(branches):
+                    kept[m] = branch[m] * decay[m]
                     branch_gain += branch[m] * gain[m]
+                    kept_gain += kept[m] * gain[m]
+                    at_branches += kept[m] * y[m]
+                if abs(h - h_before) > _ALIKE * h:
+                    steady = 0
             c0, c1, c2 = fixed[RATE0], fixed[RATE1], fixed[RATE2]
             square = u * u
             warm1 = square + fixed[KEEP1] * (warm1 - square)
@@ -205,18 +264,29 @@ def deflection_from_drive(drive, step_s, scalars, kind, shape, time_s, branch, s
             soft = 1.0 - g1 * warm1 - g2 * warm2
             rest_v = (c0 + c1) * angle + c2 * angle1
             constant = b * rest_v + m2 * (c0 * rest_v + c1 * v1 + c2 * v2)
-            for m in range(branches):
+            constant += at_branches
+            at_branches = 0.0
+            for m in range(branches):  # the next sum but for what this step adds to it
                 y[m] *= decay[m]
-            for m in range(branches):
-                constant += branch[m] * y[m]
+                at_branches += kept[m] * y[m]
             linear = (b + m2 * c0) * c0 + branch_gain
             u = drive[n]
-            delta = _step(
-                u, soft, linear, constant, v1 * h, angle, scalars, kind, shape, work, piece,
-                False, nothing, no_rows,
-            )  # fmt: skip
+            guess = _ahead(steady, v1 * h, d1, d2, d3)
+            delta, found = _newton(
+                u, soft, linear, constant, guess, angle, scalars, ref, p0, p1, p2, p3, end, way
+            )
+            if not found:
+                delta = _step(
+                    u, soft, linear, constant, guess, angle, scalars, kind, shape, work, piece,
+                    False, nothing, no_rows,
+                )  # fmt: skip
+                ref, p0, p1, p2, p3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+                way, end = piece[WAY], piece[END]
             for m in range(branches):
                 y[m] += gain[m] * delta
+            at_branches += kept_gain * delta
+            steady += 1
+            d3, d2, d1 = d2, d1, delta
             angle1, angle, v2, v1, h_before = angle, angle + delta, v1, c0 * delta + rest_v, h
             out[n] = angle
         memory.finish(kind, shape, work, piece, angle, z)
@@ -352,7 +422,9 @@ def deflection_with_sensitivities(
 
 
 _for_step = compiled(_for_step)
-_step = inlined(_step)
+_newton = inlined(_newton)
+_ahead = inlined(_ahead)
+_step = compiled(_step)
 drive_from_deflection = compiled(drive_from_deflection)
 deflection_from_drive = compiled(deflection_from_drive)
 deflection_with_sensitivities = compiled(deflection_with_sensitivities)
