@@ -123,6 +123,24 @@ def onward(shape, work, piece):
     _fill(shape, work, piece, row, 0.0, at, way)
 
 
+def _row_of(shape, row, s, last):
+    """Last row from `row` on, at most `last`, that does not lie beyond s."""
+    low, high, stride = row, row + 1, 1
+    while high < last and shape[HEADER + VALUES * high] < s:
+        low = high
+        stride *= 2
+        high = min(high + stride, last)
+    if high >= last and shape[HEADER + VALUES * last] < s:
+        return last
+    while high - low > 1:
+        middle = (low + high) // 2
+        if shape[HEADER + VALUES * middle] < s:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
 def jump(shape, work, piece, theta):
     """The same as `onward` until the piece holds at `theta`, which lies beyond its end."""
     row, zero, last = int(work[ROW]), int(shape[ZERO]), int(shape[LAST])
@@ -134,23 +152,59 @@ def jump(shape, work, piece, theta):
         work[LIMIT] = _side(shape, 0.0, way)
         row = zero
         s = way * (theta - work[ANGLE]) / work[LIMIT]
-    low, high, stride = row, row + 1, 1
-    while high < last and shape[HEADER + VALUES * high] < s:
-        low = high
-        stride *= 2
-        high = min(high + stride, last)
-    if high >= last and shape[HEADER + VALUES * last] < s:
-        low = last
-    else:
-        while high - low > 1:
-            middle = (low + high) // 2
-            if shape[HEADER + VALUES * middle] < s:
-                low = middle
-            else:
-                high = middle
+    low = _row_of(shape, row, s, last)
     if low > int(work[ROW]):
         at = work[ANGLE] + way * work[LIMIT] * (shape[HEADER + VALUES * low] - work[S])
         _fill(shape, work, piece, low, 0.0, at, way)
+
+
+def torque_block(shape, theta, before, z, out):
+    """Torque along a path that comes from `before`; `z` is updated.
+
+    On a smooth path a row of the table lasts for a few samples only: the row is walked along and
+    its cubic read where it stands, and no piece is made of it.
+    """
+    k, zero, last = shape[STIFFNESS], int(shape[ZERO]), int(shape[LAST])
+    stretch, way = z[0], 0.0
+    row, limit, height, rate = 0, 1.0, 0.0, 0.0
+    angle, s_there, s_end = before, 0.0, np.inf
+    s_row = v = g = c2 = c3 = 0.0
+    for n in range(theta.size):
+        a = theta[n]
+        move = a - before
+        if move * way < 0.0 or (way == 0.0 and move != 0.0):
+            way = 1.0 if move > 0.0 else -1.0
+            limit = _side(shape, stretch, way)
+            row, x = _find(shape, way * stretch / limit)
+            angle, s_there = before, shape[HEADER + VALUES * row] + x
+            height, rate = way * limit, way / limit
+            at = HEADER + VALUES * row
+            s_row, v, g, c2, c3 = (
+                shape[at], shape[at + 1], shape[at + 2], shape[at + 3], shape[at + 4]
+            )  # fmt: skip
+            s_end = shape[at + VALUES] if row < last else np.inf
+        s = s_there + (a - angle) * rate
+        if s > s_end:
+            if row < zero and s > 0.0:  # through zero: the other side's limit takes over
+                angle -= height * s_there
+                limit = _side(shape, 0.0, way)
+                height, rate = way * limit, way / limit
+                s_there, row = 0.0, zero
+                s = (a - angle) * rate
+            row += 1 if row < last and shape[HEADER + VALUES * (row + 1)] < s else 0
+            if row < last and shape[HEADER + VALUES * (row + 1)] < s:
+                row = _row_of(shape, row, s, last)
+            at = HEADER + VALUES * row
+            s_row, v, g, c2, c3 = (
+                shape[at], shape[at + 1], shape[at + 2], shape[at + 3], shape[at + 4]
+            )  # fmt: skip
+            s_end = shape[at + VALUES] if row < last else np.inf
+        if way != 0.0:
+            x = s - s_row
+            stretch = height * (v + x * (g + x * (c2 + x * c3)))
+        out[n] = k * stretch
+        before = a
+    z[0] = stretch
 
 
 def finish(shape, work, piece, theta, z):
@@ -258,7 +312,9 @@ work_size = compiled(work_size)
 begin = compiled(begin)
 turn = compiled(turn)
 onward = compiled(onward)
+_row_of = compiled(_row_of)
 jump = compiled(jump)
+torque_block = compiled(torque_block)
 finish = compiled(finish)
 carry_rows = compiled(carry_rows)
 slope_begin = compiled(slope_begin)

@@ -33,7 +33,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from hysteresis.kernels.compiled import compiled
+from hysteresis.kernels.compiled import compiled, inlined
 from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
 
 HEAD = 3  # entries of shape before the nodes
@@ -54,6 +54,14 @@ def _cell(shape, x):
         else:
             high = mid
     return low
+
+
+def _cell_from(shape, x, j):
+    """The same where it is most likely cell j or a neighbour of it."""
+    for near in (j, j - 1, j + 1):
+        if 0 <= near < int(shape[0]) and shape[HEAD + near] <= x < shape[HEAD + near + 1]:
+            return near
+    return _cell(shape, x)
 
 
 def _clamped(shape, x):
@@ -90,38 +98,56 @@ def everett(shape, upper, i, lower, j):
     )
 
 
-def initial(shape, theta):
-    """Initial curve from rest, and its slope; `theta` within the grid."""
+def run_in_cell(shape, begun, last, i, before, j, way):
+    """The run in direction `way` within cell j as REF, C0, C1, C2 of a piece.
+
+    It comes from the reversal at `last` in cell i, where the output was `before`; with `begun`
+    False it is the initial curve. The same however it was reached: every output is read from it.
+    """
     n = int(shape[0])
-    curve = HEAD + 3 * n + 1
-    j = _cell(shape, theta)
-    wide = shape[HEAD + j + 1] - shape[HEAD + j]
-    a, b = shape[curve + n + 1 + j], shape[curve + 2 * n + 1 + j]
-    if theta >= 0.0:
-        s = (theta - shape[HEAD + j]) / wide
-        return shape[curve + j] + s * (a + b * s), (a + 2.0 * b * s) / wide
-    s = (shape[HEAD + j + 1] - theta) / wide
-    return shape[curve + j + 1] - s * (a + b * s), (a + 2.0 * b * s) / wide
+    linear = HEAD + n + 1
+    square = linear + n
+    curve = square + n
+    table = HEAD + 6 * n + 2
+    x0 = shape[HEAD + j]
+    wide = shape[HEAD + j + 1] - x0
+    up = 1 if way > 0.0 else 0
+    if not begun:
+        near = j + 1 - up
+        ref, c0 = shape[HEAD + near], shape[curve + near]
+        c1 = shape[curve + n + 1 + j] / wide
+        c2 = way * shape[curve + 2 * n + 1 + j] / (wide * wide)
+    else:
+        c2 = way * shape[square + j] / (wide * wide)
+        if i == j:
+            ref, c0 = last, before
+            c1 = shape[linear + j] / wide
+        else:
+            t = (last - shape[HEAD + i]) / (shape[HEAD + i + 1] - shape[HEAD + i])
+            # from the last reversal to both nodes of the cell
+            k = table + (j * (n + 1) + i if up else i * (n + 1) + j)
+            to_next, to_far = (1, n + 1) if up else (n + 1, 1)
+            near = shape[k] + t * (shape[k + to_next] - shape[k])
+            k += to_far
+            far = shape[k] + t * (shape[k + to_next] - shape[k])
+            ref = x0
+            c0 = before + way * (near - t * (1.0 - t) * shape[square + i])
+            c1 = way * (far - near - shape[square + j]) / wide
+    return ref, c0, c1, c2
 
 
 def output(shape, work, theta):
     """Output at `theta` on the present run, and its slope along the run (0 outside the grid)."""
     x = _clamped(shape, theta)
     count = int(work[0])
-    if count == 0:
-        value, slope = initial(shape, x)
-    else:
-        cap = int(shape[1])
-        last = work[1 + count]
-        i = int(work[1 + cap + count])
-        before = work[1 + 2 * cap + count]
-        if x < last:
-            change, _, slope = everett(shape, last, i, x, _cell(shape, x))
-            value, slope = before - change, -slope
-        else:
-            change, slope, _ = everett(shape, x, _cell(shape, x), last, i)
-            value = before + change
-    return value, (slope if x == theta else 0.0)
+    cap = int(shape[1])
+    last = work[1 + count] if count > 0 else 0.0
+    ref, c0, c1, c2 = run_in_cell(
+        shape, count > 0, last, int(work[1 + cap + count]) if count > 0 else 0,
+        work[1 + 2 * cap + count], _cell(shape, x), -1.0 if x < last else 1.0,
+    )  # fmt: skip
+    d = x - ref
+    return c0 + d * (c1 + d * c2), (c1 + 2.0 * c2 * d if x == theta else 0.0)
 
 
 def load(shape, z, theta, work):
@@ -291,7 +317,7 @@ def jump(shape, work, piece, theta):
         work[1] = n if theta > 0.0 else -1
         _outside(shape, work, piece)
         return
-    j = _cell(shape, theta)
+    j = _cell_from(shape, theta, int(work[1]) + int(way))
     if way > 0.0 and theta == shape[HEAD + j]:
         j -= 1
     work[1] = j
@@ -309,54 +335,22 @@ def _outside(shape, work, piece):
 
 
 def _fill(shape, work, piece):
-    """The piece of the present run in the present cell: the same however it was reached."""
-    n = int(shape[0])
+    """The piece of the present run in the present cell."""
     cap = int(shape[1])
-    linear = HEAD + n + 1
-    square = linear + n
-    curve = square + n
-    table = HEAD + 6 * n + 2
     j = int(work[1])
     way = piece[WAY]
-    x0, x1 = shape[HEAD + j], shape[HEAD + j + 1]
-    wide = x1 - x0
     count = int(work[0])
+    begun = count > 0
+    piece[REF], piece[C0], piece[C1], piece[C2] = run_in_cell(
+        shape, begun, work[1 + count] if begun else 0.0, int(work[1 + cap + count]) if begun else 0,
+        work[1 + 2 * cap + count], j, way,
+    )  # fmt: skip
     piece[C3] = 0.0
-    piece[END] = x1 if way > 0.0 else x0
-    if count == 0:
-        near = j if way > 0.0 else j + 1
-        piece[REF] = shape[HEAD + near]
-        piece[C0] = shape[curve + near]
-        piece[C1] = shape[curve + n + 1 + j] / wide
-        piece[C2] = way * shape[curve + 2 * n + 1 + j] / (wide * wide)
-        return
-    target = _target(work)
-    if way * (target - piece[END]) < 0.0:
-        piece[END] = target
-    last = work[1 + count]
-    i = int(work[1 + cap + count])
-    before = work[1 + 2 * cap + count]
-    q = way * shape[square + j] / (wide * wide)
-    if i == j:
-        piece[REF] = last
-        piece[C0] = before
-        piece[C1] = shape[linear + j] / wide
-    else:
-        t = (last - shape[HEAD + i]) / (shape[HEAD + i + 1] - shape[HEAD + i])
-        # from the last reversal to both nodes of the cell
-        if way > 0.0:
-            k = table + j * (n + 1) + i
-            near = shape[k] + t * (shape[k + 1] - shape[k])
-            k += n + 1
-            far = shape[k] + t * (shape[k + 1] - shape[k])
-        else:
-            k = table + i * (n + 1) + j
-            near = shape[k] + t * (shape[k + n + 1] - shape[k])
-            far = shape[k + 1] + t * (shape[k + n + 2] - shape[k + 1])
-        piece[REF] = x0
-        piece[C0] = before + way * (near - t * (1.0 - t) * shape[square + i])
-        piece[C1] = way * (far - near - shape[square + j]) / wide
-    piece[C2] = q
+    piece[END] = shape[HEAD + j + (1 if way > 0.0 else 0)]
+    if begun:
+        target = _target(work)
+        if way * (target - piece[END]) < 0.0:
+            piece[END] = target
 
 
 def finish(shape, work, piece, theta, z):
@@ -368,9 +362,10 @@ def finish(shape, work, piece, theta, z):
 
 work_size = compiled(work_size)
 _cell = compiled(_cell)
+_cell_from = compiled(_cell_from)
 _clamped = compiled(_clamped)
 everett = compiled(everett)
-initial = compiled(initial)
+run_in_cell = inlined(run_in_cell)
 output = compiled(output)
 _target = compiled(_target)
 _is_upper = compiled(_is_upper)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from hysteresis.kernels import bouc_wen, everett, everett_slopes, stops
+from hysteresis.kernels import bouc_wen, everett, everett_path, everett_slopes, stops
 from hysteresis.kernels.compiled import compiled
 from hysteresis.kernels.pieces import BLOCK, C0, C1, C2, C3, END, PIECE_SIZE, REF, WAY
 
@@ -186,10 +186,14 @@ def torque_path(kind, shape, theta, theta_before, z, work):
     for first in range(0, theta.size, BLOCK):
         last = min(first + BLOCK, theta.size)
         path, torque = theta[first:last], out[first:last]
-        if kind == SLIP and restless(path, before):
-            stops.clipped_block(path, before, shape[1 : 1 + n], shape[1 + n :], z, torque)
-        else:
+        if kind == BOUC_WEN:
+            bouc_wen.torque_block(shape, path, before, z, torque)
+        elif not restless(path, before):
             block_on_pieces(kind, shape, path, before, z, work, piece, torque)
+        elif kind == PREISACH:
+            everett_path.torque_block(shape, path, before, z, work, torque)
+        else:
+            stops.clipped_block(path, before, shape[1 : 1 + n], shape[1 + n :], z, torque)
         before = theta[last - 1]
     return out
 

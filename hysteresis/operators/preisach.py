@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
@@ -120,9 +121,14 @@ class Preisach:
         """Angle 0, number of reversals that matter (0: demagnetised), and room for them."""
         return np.zeros(2 + CAPACITY)
 
-    def shape(self) -> Floats:
-        """What the kernels take; see `kernels.everett`."""
+    @cached_property
+    def _shape(self) -> Floats:
+        """Made once, since nothing in it can change."""
         return kernel_shape(self.node, self.mass, RESISTS)
+
+    def shape(self) -> Floats:
+        """What the kernels take, to be read only; see `kernels.everett`."""
+        return self._shape
 
     def torque(self, theta: Floats, step_s: Floats, state: Floats) -> tuple[Floats, Floats]:
         theta = np.ascontiguousarray(theta, dtype=float)
