@@ -50,6 +50,7 @@ class Outcome:
 
     suspension: str
     minutes: float
+    order: int
     seed: int
     usual: Played
     chosen: Played
@@ -68,32 +69,36 @@ def main() -> None:
     ask.add_argument("--first-seed", type=int, default=plan["first_seed"])
     ask.add_argument("--minutes", type=float, nargs="*", default=plan["minutes"])
     ask.add_argument("--suspensions", nargs="*", default=plan["suspensions"])
+    ask.add_argument("--orders", type=int, nargs="*", default=plan["orders"])
     asked = ask.parse_args()
     bench = example_bench()
     job = layered_job(bench, plan["layered"])
     outcomes = []
     for minutes in asked.minutes:
-        usual = characterisation(bench, minutes)
-        design = design_for_path(bench, job, minutes, usual)
-        for suspension in asked.suspensions:
-            for seed in range(asked.first_seed, asked.first_seed + asked.seeds):
-                outcomes.append(
-                    one_unit(bench, job, usual, design, suspension, minutes, seed, plan)
-                )
-                report(outcomes[-1:], design)
+        for order in asked.orders:
+            usual = characterisation(bench, minutes, seed=order)
+            design = design_for_path(bench, job, minutes, usual, seed=order)
+            for suspension in asked.suspensions:
+                for seed in range(asked.first_seed, asked.first_seed + asked.seeds):
+                    what = (suspension, minutes, order, seed)
+                    outcomes.append(one_unit(bench, job, usual, design, what, plan))
+                    report(outcomes[-1:], design)
     summary(outcomes)
 
 
 def one_unit(
-    bench: Bench, job: SpotPath, usual: Pattern, design: Design, suspension: str, minutes: float,
-    seed: int, plan: dict[str, Any],
+    bench: Bench, job: SpotPath, usual: Pattern, design: Design,
+    what: tuple[str, float, int, int], plan: dict[str, Any],
 ) -> Outcome:  # fmt: skip
-    """Characterise one unit by each pattern, and play the job with each fit."""
+    """Characterise one unit by each pattern, and play the job with each fit.
+
+    `what`: suspension, minutes, shuffle of the pattern, number of the unit.
+    """
     both = [
-        played_after(bench, job, pattern, suspension, seed, plan)
+        played_after(bench, job, pattern, what[0], what[3], plan)
         for pattern in (usual, design.pattern)
     ]
-    return Outcome(suspension, minutes, seed, *both)
+    return Outcome(*what, *both)
 
 
 def played_after(
@@ -128,10 +133,10 @@ def report(outcomes: list[Outcome], design: Design) -> None:
     """Print one row per unit: forecast and played error of both patterns."""
     table(
         "Simulated. Layered job after a characterisation of equal length, mm",
-        ("suspension", "minutes", "seed", "foretold, usual", "chosen", "rms played, usual",
+        ("suspension", "minutes", "order", "seed", "foretold, usual", "chosen", "rms played, usual",
          "chosen", "shift, usual", "chosen", "shape, usual", "chosen"),
         [
-            (o.suspension, f"{o.minutes:g}", o.seed, f"{design.usual_mm:.3f}",
+            (o.suspension, f"{o.minutes:g}", o.order, o.seed, f"{design.usual_mm:.3f}",
              f"{design.forecast_mm:.3f}", f"{o.usual.rms_mm:.3f}", f"{o.chosen.rms_mm:.3f}",
              f"{o.usual.shift_mm:.3f}", f"{o.chosen.shift_mm:.3f}", f"{o.usual.shape_mm:.3f}",
              f"{o.chosen.shape_mm:.3f}")
@@ -141,17 +146,17 @@ def report(outcomes: list[Outcome], design: Design) -> None:
 
 
 def summary(outcomes: list[Outcome]) -> None:
-    """Print, per suspension and length, the geometric mean of chosen over usual and how often."""
+    """Print, per suspension, length and order, the geometric mean of chosen over usual."""
     rows = []
-    for key in dict.fromkeys((o.suspension, o.minutes) for o in outcomes):
-        of = [o for o in outcomes if (o.suspension, o.minutes) == key]
+    for key in dict.fromkeys((o.suspension, o.minutes, o.order) for o in outcomes):
+        of = [o for o in outcomes if (o.suspension, o.minutes, o.order) == key]
         rms = float(np.exp(np.mean([np.log(o.ratio) for o in of])))
         shape = float(np.exp(np.mean([np.log(o.chosen.shape_mm / o.usual.shape_mm) for o in of])))
-        rows.append((key[0], f"{key[1]:g}", f"{rms:.2f}", f"{shape:.2f}",
+        rows.append((key[0], f"{key[1]:g}", str(key[2]), f"{rms:.2f}", f"{shape:.2f}",
                      f"{sum(o.ratio < 1 for o in of)} of {len(of)}"))  # fmt: skip
     table(
         "Simulated. Error with the chosen pattern over that with the usual one",
-        ("suspension", "minutes", "rms", "shape alone", "chosen is better"), rows,
+        ("suspension", "minutes", "order", "rms", "shape alone", "chosen is better"), rows,
     )  # fmt: skip
 
 

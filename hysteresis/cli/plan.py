@@ -255,6 +255,11 @@ def _print_design(design: Design, known: str) -> None:
         return
     table("Segments chosen for the path", ("times", "segment"),
           [(str(n), name) for name, n in Counter(design.chosen).items()])  # fmt: skip
+    print(
+        "\nNote: this compares patterns by what a model can know. On simulated rigs the error that "
+        "was played afterwards was no smaller than with the usual pattern "
+        "(experiments.pattern_design): prefer the usual one unless a recheck says otherwise."
+    )
 
 
 def _files(folder: RunFolder, kind: str, no_wav: bool) -> tuple[list[Path], list[Path]]:

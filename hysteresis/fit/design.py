@@ -22,7 +22,7 @@ from hysteresis.plan.assemble import Axes
 from hysteresis.plan.improve import Skeleton, skeleton_for_path, tailored
 from hysteresis.tables import Pattern, SpotPath
 
-ORDERS, FORMS = 6, 5  # shuffles tried, and forms tried of each part
+FORMS = 6  # tried of each part
 
 
 @dataclass(frozen=True)
@@ -51,24 +51,26 @@ def design_for_path(
 ) -> Design:
     """Lay out a characterisation of `minutes` for one path; `usual` is the one to beat.
 
+    `seed`: of the order of its parts, which is that of a characterisation with this seed.
     Raises InputError when the essentials do not fit into the time.
     """
     prior = prior_for(bench, fitted, "xy" if axes == "both" else axes)
     aim = aim_at(prior, path, bench, usual)
     drive_x, drive_y = deflection_from_spot(path.x_mm, path.y_mm, prior.nominal)
-    skeleton = skeleton_for_path(bench, minutes, path.t_s, drive_x, drive_y, axes)
+    skeleton = skeleton_for_path(
+        bench, minutes, path.t_s, drive_x, drive_y, axes, seed=seed
+    )
     slots = skeleton.slots
 
-    def laid(forms: tuple[int, ...], order: int) -> _Laid:
-        return _laid(prior, aim, skeleton, path, bench, minutes, forms, order)
+    def laid(forms: tuple[int, ...]) -> _Laid:
+        return _laid(prior, aim, skeleton, path, bench, minutes, forms, seed)
 
-    forms = tuple(0 for _ in slots)
-    best = min((laid(forms, seed + k) for k in range(ORDERS)), key=lambda one: one.forecast_mm)
+    best = laid(tuple(0 for _ in slots))
     rng = np.random.default_rng(seed)
     for k in rng.permutation(best.kept):
         others = rng.permutation([f for f in range(len(slots[k])) if f != best.forms[k]])[:FORMS]
         for form in others:
-            tried = laid((*best.forms[:k], int(form), *best.forms[k + 1 :]), best.order)
+            tried = laid((*best.forms[:k], int(form), *best.forms[k + 1 :]))
             # a form that leaves no room for a later part is no exchange
             if set(best.kept) <= set(tried.kept) and tried.forecast_mm < best.forecast_mm:
                 best = tried
@@ -87,15 +89,14 @@ class _Laid:
     names: tuple[str, ...]
     forms: tuple[int, ...]
     kept: tuple[int, ...]
-    order: int
 
 
 def _laid(
     prior: Prior, aim: PathAim, skeleton: Skeleton, path: SpotPath, bench: Bench,
-    minutes: float, forms: tuple[int, ...], order: int,
+    minutes: float, forms: tuple[int, ...], seed: int,
 ) -> _Laid:  # fmt: skip
     """A pattern with these forms of its parts, as many as the time holds, with its forecast."""
-    pattern, kept = tailored(bench, skeleton, forms, minutes, seed=order)
+    pattern, kept = tailored(bench, skeleton, forms, minutes, seed=seed)
     value = float(np.hypot(*forecast_mm(prior, pattern, path, bench, aim)))
     names = tuple(skeleton.slots[k][forms[k]].name for k in kept)
-    return _Laid(value, pattern, names, forms, kept, order)
+    return _Laid(value, pattern, names, forms, kept)

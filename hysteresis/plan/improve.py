@@ -93,9 +93,10 @@ def extras(bench: Bench, axes: Axes = "both") -> tuple[Extra, ...]:
         out += families(bench, (share * top, share * top), f"{100 * share:.0f} %")
     for rate in (0.2, 0.7, 5.0):
         out += sweeps(bench, (0.9 * top, -0.7 * top), rate)
-    out += [_steps(bench, (0.0, 0.0)), _steps(bench, (0.5 * top, -0.6 * top)), _field(bench)]
-    out.append(Extra("the start once more", tuple(p for b in _early(bench) for p in repeated(b))))
-    out.append(Extra("rest of 30 s at zero", (hold(ZERO, 30.0, "recovery"),)))
+    again = tuple(p for b in _early(bench) for p in repeated(b))
+    out += [_steps(bench, (0.0, 0.0)), _steps(bench, (0.5 * top, -0.6 * top)), _field(bench),
+            Extra("the start once more", again),
+            Extra("rest of 30 s at zero", (hold(ZERO, 30.0, "recovery"),))]  # fmt: skip
     return _driven(out, axes)
 
 
@@ -114,7 +115,7 @@ class Skeleton:
 
 def skeleton_for_path(
     bench: Bench, minutes: float, t_s: Floats, drive_x: Floats, drive_y: Floats,
-    axes: Axes = "both",
+    axes: Axes = "both", *, seed: int = 1,
 ) -> Skeleton:  # fmt: skip
     """What the usual characterisation goes through, with the forms its parts may take for a path.
 
@@ -124,8 +125,7 @@ def skeleton_for_path(
     are free, and so are the amplitudes of reversals.
     """
     top = bench.limits.max_drive
-    parts, cells = usual_parts(bench, minutes, axes)
-    holds = waits(t_s, drive_x, drive_y)
+    (parts, cells), holds = usual_parts(bench, minutes, axes, seed), waits(t_s, drive_x, drive_y)
     reach = np.clip([np.quantile(np.abs(d), 0.9) for d in (drive_x, drive_y)], 0.05, top)
     forms: dict[str, list[Extra]] = {"decaying": [], "conditioning": [], "forc": []}
     for peak, words in (((0.5 * top, 0.5 * top), "50 %"), (tuple(reach), "the path's reach")):
@@ -149,20 +149,17 @@ def skeleton_for_path(
         lengths = [dwell] + [own] * bool(0.5 * dwell <= own <= 2.0 * dwell and own != dwell)
         others = [cell(bench, at, round(s, 2)) for s in lengths for at in places]
         slots.append([Extra(f"usual dwell of {dwell:g} s at {x:+.2f}, {y:+.2f}", block), *others])
-    return Skeleton(
-        tuple(parts.opening),
-        tuple(_driven(slot, axes) for slot in slots),
-        tuple(parts.closing),
-    )
+    found = tuple(_driven(slot, axes) for slot in slots)
+    return Skeleton(tuple(parts.opening), found, tuple(parts.closing))
 
 
 def usual_parts(
-    bench: Bench, minutes: float, axes: Axes
+    bench: Bench, minutes: float, axes: Axes, seed: int
 ) -> tuple[Parts, list[tuple[float, Block]]]:
     """Parts of the usual characterisation of this length, and its dwells in order of worth."""
     budget_s = 60.0 * minutes
     for detail in reversed(details):
-        parts = fixed_parts(bench, detail, axes, 1)
+        parts = fixed_parts(bench, detail, axes, seed)
         length = sum(duration_s(b) for b in (*parts.opening, *parts.middle, *parts.closing))
         if length <= fixed_share * budget_s or detail is details[0]:
             break
@@ -238,10 +235,9 @@ def _probe(bench: Bench) -> Block:
 def _steps(bench: Bench, centre: tuple[float, float]) -> Extra:
     limits, top = bench.limits, bench.limits.max_drive
     frame_s = NOMINAL_FRAME_S if bench.camera is None else 1.0 / bench.camera.frame_rate_hz
-    block = small_steps(0.06 * top, centre, frame_s, 8, limits)
-    block += (*conditioning((top, top), limits), hold(ZERO, 1.0, "recovery"))
-    where = "at the centre" if centre == (0.0, 0.0) else "off to a side"
-    return Extra(f"small steps {where}", block)
+    wiped = (*conditioning((top, top), limits), hold(ZERO, 1.0, "recovery"))
+    block = small_steps(0.06 * top, centre, frame_s, 8, limits) + wiped
+    return Extra(f"small steps {'off to a side' if any(centre) else 'at the centre'}", block)
 
 
 def _field(bench: Bench) -> Extra:
@@ -371,11 +367,7 @@ def tailored(
             kept.append(k)
             length += duration_s(block)
     while True:
-        cells = [chosen[k] for k in kept if _is_cell(chosen[k])]
-        others = [chosen[k] for k in kept if not _is_cell(chosen[k])]
-        # dwell, excursion and sign must not go with the time, or they pass for drift and history
-        marked = [(b[2].duration_s, b) for b in cells]
-        row = shuffled(others, marked, seed) if kept else []
+        row = [chosen[k] for k in _in_order(skeleton, kept, seed)]
         laid = with_rests([*skeleton.opening, *row, *skeleton.closing], bench.limits)
         length = sum(duration_s(block) for block in laid)
         if length <= budget_s:
@@ -387,6 +379,20 @@ def tailored(
         f"the least that a characterisation needs takes {length / 60.0:.1f} minutes on this bench",
         value=minutes, mend="give it more minutes",
     )  # fmt: skip
+
+
+def _in_order(skeleton: Skeleton, kept: Sequence[int], seed: int) -> list[int]:
+    """The parts in the order of the usual pattern, whatever form they have.
+
+    Dwell, excursion and sign must not go with the time there, or they pass for drift and history.
+    """
+    usual = {k: skeleton.slots[k][0].block for k in kept}
+    if not usual:
+        return []
+    cells = [(b[2].duration_s, b) for b in usual.values() if _is_cell(b)]
+    row = shuffled([b for b in usual.values() if not _is_cell(b)], cells, seed)
+    place = {id(block): k for k, block in usual.items()}
+    return [place[id(block)] for block in row]
 
 
 def _is_cell(block: Block) -> bool:

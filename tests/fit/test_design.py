@@ -212,7 +212,7 @@ def test_the_pattern_chosen_for_a_path_on_a_simulated_unit(
     path = study.layered_job(bench(), plan["layered"])
     usual = characterisation(bench(), minutes)
     design = design_for_path(bench(), path, minutes, usual)
-    outcome = study.one_unit(bench(), path, usual, design, suspension, minutes, 11, plan)
+    outcome = study.one_unit(bench(), path, usual, design, (suspension, minutes, 1, 11), plan)
     study.report([outcome], design)
     said = capsys.readouterr().out
     print(said)
