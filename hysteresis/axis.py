@@ -98,7 +98,7 @@ class AxisModel:
         stiffnesses, branch stretches at the start, and with `chain` the droop, lag and saturation
         of the drive chain.
         """
-        from hysteresis.kernels import torque_balance
+        from hysteresis.kernels import torque_slopes
 
         drive, step, after = self._checked(drive, step_s, state)
         own = self._own(after)
@@ -109,7 +109,7 @@ class AxisModel:
         elif before is not None:
             drive, _ = self.chain.forward(drive, step, before)
         scalars, kind, shape, times, branches = self.packed()
-        theta, slope = torque_balance.deflection_with_sensitivities(
+        theta, slope = torque_slopes.deflection_with_sensitivities(
             drive, columns, step, scalars, kind, shape, self.friction.unknowns, times, branches,
             after[:own],
         )  # fmt: skip

@@ -149,8 +149,8 @@ def finish(shape, work, piece, theta, z):
 
 
 def carry_rows(shape):
-    """Derivatives are kept of every anchor."""
-    return int(shape[0])
+    """Derivatives of every anchor, and their sum over the elements that stick."""
+    return int(shape[0]) + 1
 
 
 def slope_begin(shape, z, theta, work, carry):
@@ -160,12 +160,34 @@ def slope_begin(shape, z, theta, work, carry):
 
 def slope_turn(shape, work, piece, theta, way, d_theta, carry, first):
     """Elements that slipped stick at an anchor that moves with the angle of the reversal."""
-    for i in range(int(work[0])):
+    n = int(shape[0])
+    slipped = int(work[0])
+    for i in range(slipped):
         carry[i, :] = d_theta
+    a = 0
+    if slipped == 0:  # who is at its limit from the start, see `turn`
+        while a < n and way * (theta - work[1 + a]) >= shape[1 + a]:
+            a += 1
+    total = carry[n]
+    total[:] = 0.0
+    for i in range(a, n):
+        _add(shape[1 + n + i], carry[i], total)
 
 
 def slope_onward(shape, work, piece, carry, first):
-    """Who starts to slip loses its anchor: nothing to keep."""
+    """Who starts to slip loses its anchor."""
+    n = int(shape[0])
+    a = int(work[0])
+    if a + 1 < n:
+        _add(-shape[1 + n + a], carry[a], carry[n])
+    else:
+        carry[n, :] = 0.0
+
+
+def _add(factor, row, total):
+    """total += factor * row."""
+    for p in range(total.size):
+        total[p] += factor * row[p]
 
 
 def slope_at(shape, work, piece, theta, carry, g, first):
@@ -173,14 +195,12 @@ def slope_at(shape, work, piece, theta, carry, g, first):
     n = int(shape[0])
     a = int(work[0])
     way = piece[WAY]
+    own, anchor, limit = g[first : first + n], work[1 : 1 + n], shape[1 : 1 + n]
     for i in range(a):
-        g[first + i] += way * shape[1 + i]
+        own[i] += way * limit[i]
     for i in range(a, n):
-        g[first + i] += theta - work[1 + i]
-        k = shape[1 + n + i]
-        if k != 0.0:
-            for p in range(g.size):
-                g[p] -= k * carry[i, p]
+        own[i] += theta - anchor[i]
+    _add(-1.0, carry[n], g)
 
 
 stretch_columns = compiled(stretch_columns)
@@ -192,6 +212,7 @@ jump = compiled(jump)
 clipped_block = summing(clipped_block)
 finish = compiled(finish)
 carry_rows = compiled(carry_rows)
+_add = compiled(_add)
 slope_begin = compiled(slope_begin)
 slope_turn = compiled(slope_turn)
 slope_onward = compiled(slope_onward)
