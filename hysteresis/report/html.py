@@ -14,6 +14,7 @@ from hysteresis.model import FittedModel
 from hysteresis.quantities import format_with_uncertainty
 from hysteresis.report.drawing import AFTER, BEFORE, SHADES, Picture, styled
 from hysteresis.report.measured_figures import fit_pictures, measured_pictures
+from hysteresis.report.memory_figures import memory_pictures
 from hysteresis.report.played_figures import played_pictures
 from hysteresis.report.words import DEFINITIONS, plain, row_cells, verdict
 from hysteresis.verify import Verification
@@ -37,7 +38,7 @@ def render(findings: Findings) -> str:
         pictures = {
             "played": [] if findings.played is None else played_pictures(findings.played),
             "measured": measured_pictures(findings),
-            "fit": fit_pictures(findings.fit_check),
+            "fit": fit_pictures(findings.fit_check) + memory_pictures(findings.fitted),
         }
     played = findings.played
     return environment.get_template("page.html").render(

@@ -16,6 +16,7 @@ from hysteresis.compensate import compensate_path, state_after_pause
 from hysteresis.errors import DataError, InputError
 from hysteresis.model import RigModel
 from hysteresis.operators.after_effect import AfterEffect
+from hysteresis.operators.drive_chain import DriveChain
 from hysteresis.operators.elastic import Elastic
 from hysteresis.operators.maxwell_slip import MaxwellSlip
 from hysteresis.optics import nominal_optics
@@ -237,9 +238,29 @@ def test_notes_say_what_cannot_be_helped() -> None:
     lead_in_s = compensate_path(fitted(one_rig()), bench(), tile()).lead_in_s
     assert f"({lead_in_s:.1f} s)" in lit
     (droop,) = notes_of(bench_with(drive={"coupling": "ac", "corner_hz": 0.5}))
-    assert "AC-coupled" in droop and "droop is not compensated" in droop
+    assert "AC-coupled" in droop and "fitted model has no droop" in droop
+    assert "--memory both-and-droop" in droop
     all_at_once = bench_with(beam={"mode": "always-on"}, drive={"coupling": "ac", "corner_hz": 0.5})
     assert len(notes_of(all_at_once, known=False)) == 3
+
+
+def test_droop_that_was_fitted_is_compensated_and_how_long_a_place_can_be_held_is_said() -> None:
+    """The output's own high pass takes away what the drive adds: the model plays what was
+    planned; 0.5 FS of a spring of stiffness about 1 may be held until the drive is at its limit."""
+    chain = DriveChain(droop_per_s=0.05)
+    model = one_rig()
+    model = replace(model, axis_x=replace(model.axis_x, chain=chain),
+                    axis_y=replace(model.axis_y, chain=chain))  # fmt: skip
+    here = bench_with(drive={"coupling": "ac", "corner_hz": 0.008})
+    result = compensate_path(fitted(model), here, tile(), start=model.rest())
+    (note,) = result.notes
+    assert "its droop is compensated" in note and "0.5 FS for at most" in note
+    x, y = played_by(model, result.drive, model.rest())
+    rows = on_the_clock(result.planned.t_s)
+    np.testing.assert_allclose(x, result.planned.x_mm[rows], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(y, result.planned.y_mm[rows], rtol=0, atol=1e-9)
+    plain = compensate_path(fitted(one_rig()), here, tile(), start=one_rig().rest())
+    assert np.abs(result.drive.drive_x - plain.drive.drive_x).max() > 1e-3
 
 
 def test_asking_twice_gives_the_same_answer() -> None:
