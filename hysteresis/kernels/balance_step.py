@@ -79,10 +79,10 @@ def alike(h, h_before):
 def newton(
     u, soft, linear, constant, guess, theta, scalars, ref, c0, c1, c2, c3, end, way
 ):  # fmt: skip
-    """The step of the angle that balances the drive `u` on the present piece, and whether it is
-    found: two Newton iterations from a guess near enough, no bracket, no event.
+    """The step of the angle that balances the drive `u` on the present piece; 1 where it is found,
+    2 where the piece ends before it, else 0: two Newton iterations from a guess near enough.
 
-    An iteration from x that moves by e leaves an error of (f''(x) / 2 + f'''/ 6 e) e² / f' at
+    An iteration from x that moves by e leaves an error of (f″(x) / 2 + f‴ / 6 e) e² / f′ at
     most, e being the error before to first order: where that is below rounding, none follows to
     confirm it. The balance rises along a piece, so an answer in the piece's direction is the only
     one there.
@@ -90,7 +90,7 @@ def newton(
     s1, s2, s3 = soft * scalars[0], soft * scalars[1], soft * scalars[2]
     known = constant - u
     step = guess
-    found = False
+    found = 0
     for _ in range(2):
         a = theta + step
         d = a - ref
@@ -106,9 +106,17 @@ def newton(
         step -= e
         bend = abs(s2 + 3.0 * a * s3 + c2 + 3.0 * d * c3) + abs((s3 + c3) * e)
         if bend * e * e <= _ROUNDING * slope:
-            found = True
+            found = 1
             break
-    found = found and way * step > 0.0 and way * (theta + step - end) <= 0.0
+    if not way * step > 0.0:
+        found = 0
+    elif way * (theta + step - end) > 0.0:
+        d = end - ref
+        value = (
+            end * (s1 + end * (s2 + end * s3)) + (linear * (end - theta) + known)
+            + (c0 + d * (c1 + d * (c2 + d * c3)))
+        )  # fmt: skip
+        found = 2 if way * value < 0.0 else 0
     return step, found
 
 
@@ -119,32 +127,35 @@ def ahead(steady, guess, d1, d2, d3):
 
 
 def bracketed_step(
-    u, soft, linear, constant, guess, theta, scalars, kind, shape, work, piece,
+    u, soft, linear, constant, guess, theta, passed, scalars, kind, shape, work, piece,
     slopes, d_theta, carry,
 ):  # fmt: skip
-    """The step of the angle from `theta` that balances the drive `u`; the piece holds there.
+    """The step of the angle from `theta` that balances the drive `u`, for what `newton` leaves.
 
-    A bracketed Newton iteration that walks from event to event, for what `newton` leaves. With
-    `slopes`, the store of derivatives follows the events.
+    A bracketed Newton iteration that walks from event to event. The piece holds at `theta`, or a
+    step `passed` in its direction further on, which is too short. With `slopes`, the store of
+    derivatives follows the events.
     """
     s1, s2, s3 = soft * scalars[0], soft * scalars[1], soft * scalars[2]
-    d = theta - piece[REF]
-    value = (
-        theta * (s1 + theta * (s2 + theta * s3)) + constant - u
-        + piece[C0] + d * (piece[C1] + d * (piece[C2] + d * piece[C3]))
-    )  # fmt: skip
-    if value == 0.0:
-        return 0.0
-    way = 1.0 if value < 0.0 else -1.0
-    if piece[WAY] != way:
-        if slopes:
-            memory.slope_turn(kind, shape, work, piece, theta, way, d_theta, carry, LINEAR)
-        memory.turn(kind, shape, work, piece, theta, way)
+    way = piece[WAY]
+    if passed == 0.0:
+        d = theta - piece[REF]
+        value = (
+            theta * (s1 + theta * (s2 + theta * s3)) + constant - u
+            + piece[C0] + d * (piece[C1] + d * (piece[C2] + d * piece[C3]))
+        )  # fmt: skip
+        if value == 0.0:
+            return 0.0
+        way = 1.0 if value < 0.0 else -1.0
+        if piece[WAY] != way:
+            if slopes:
+                memory.slope_turn(kind, shape, work, piece, theta, way, d_theta, carry, LINEAR)
+            memory.turn(kind, shape, work, piece, theta, way)
     # along the way: x >= 0, and the value times the way rises from below zero
-    lo, hi = 0.0, np.inf
+    lo, hi = abs(passed), np.inf
     x = guess * way
-    if not (x > 0.0):
-        x = 0.0
+    if not (x > lo):
+        x = lo
     tries = 0
     while tries < _MAX_NEWTON:
         end = way * (piece[END] - theta)

@@ -157,14 +157,21 @@ def deflection_from_drive(drive, step_s, scalars, kind, shape, time_s, branch, s
             linear = (b + m2 * c0) * c0 + at_once
             u = drive[n]
             guess = ahead(steady, v1 * h, d1, d2, d3)
-            delta, found = newton(
-                u, soft, linear, constant, guess, angle, scalars, ref, p0, p1, p2, p3, end, way
-            )
-            if not found:
-                delta = bracketed_step(
-                    u, soft, linear, constant, guess, angle, scalars, kind, shape, work, piece,
-                    False, nothing, no_rows,
-                )  # fmt: skip
+            passed, found = 0.0, 2
+            while found == 2:
+                delta, found = newton(
+                    u, soft, linear, constant, guess, angle, scalars, ref, p0, p1, p2, p3, end, way
+                )
+                if found == 1:
+                    break
+                if found == 2:
+                    passed, guess = end - angle, delta
+                    memory.onward(kind, shape, work, piece)
+                else:
+                    delta = bracketed_step(
+                        u, soft, linear, constant, guess, angle, passed, scalars, kind, shape, work,
+                        piece, False, nothing, no_rows,
+                    )  # fmt: skip
                 ref, p0, p1, p2, p3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
                 way, end = piece[WAY], piece[END]
             for m in range(branches):
