@@ -34,8 +34,8 @@ NAMES = {
     "friction": "friction memory as Maxwell-slip elements",
     "power-law": "friction, and after-effect by a power law",
     "after-effect": "after-effect as a spectrum of Maxwell branches",
-    "bouc-wen": "friction as one Bouc-Wen element, and after-effect",
     "both": "friction as Maxwell-slip elements, and after-effect",
+    "bouc-wen": "friction as one Bouc-Wen element, and after-effect",
     "preisach": "friction on a Preisach plane, and after-effect",
     "both-and-droop": "friction and after-effect, behind an AC-coupled output",
     "play-creep": "plays and Kelvin creep of the drive (compliance form), no resonance",
@@ -153,7 +153,11 @@ def _full(pattern: Pattern, seen: Observations, top: float, notes: list[str]) ->
 
 
 def _rich(full: Recipe, top: float) -> dict[str, Recipe]:
-    """Candidates for a camera log, simplest first; `full` has friction and after-effect."""
+    """Candidates for a camera log, simplest first; `full` has friction and after-effect.
+
+    Maxwell slip counts as simpler than a Bouc-Wen element of fewer numbers: its fit is convex, so
+    that there is one answer, while quite different Bouc-Wen constants make the same loops.
+    """
     none = replace(full, slip_limits=(), relaxation_times_s=(), history=False)
     edge = 1.25 * top
     half = np.geomspace(0.012, edge, PLANE_LEVELS)
@@ -164,8 +168,8 @@ def _rich(full: Recipe, top: float) -> dict[str, Recipe]:
         "friction": replace(none, slip_limits=full.slip_limits),
         "power-law": replace(full, after_effect="power"),
         "after-effect": replace(full, slip_limits=()),
-        "bouc-wen": replace(full, memory="bouc-wen", slip_limits=()),
         "both": full,
+        "bouc-wen": replace(full, memory="bouc-wen", slip_limits=()),
         "preisach": replace(
             full, memory="preisach", slip_limits=(), nodes=nodes, smoothness=SMOOTHNESS
         ),
