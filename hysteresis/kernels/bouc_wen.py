@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from hysteresis.kernels.bouc_wen_table import SLOPES, VALUES
-from hysteresis.kernels.compiled import compiled
+from hysteresis.kernels.compiled import compiled, inlined
 from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
 
 # header: stiffness, limits of both sides, reach, row of zero, last row
@@ -307,13 +307,13 @@ def slope_at(shape, work, piece, theta, carry, g, first):
 _find = compiled(_find)
 _stretch = compiled(_stretch)
 _side = compiled(_side)
-_fill = compiled(_fill)
+_fill = inlined(_fill)
 work_size = compiled(work_size)
 begin = compiled(begin)
 turn = compiled(turn)
-onward = compiled(onward)
+onward = inlined(onward)
 _row_of = compiled(_row_of)
-jump = compiled(jump)
+jump = inlined(jump)
 torque_block = compiled(torque_block)
 finish = compiled(finish)
 carry_rows = compiled(carry_rows)

@@ -13,7 +13,7 @@ from hysteresis.kernels.compiled import compiled
 from hysteresis.kernels.pieces import BLOCK, C0, C1, C2, C3, END, PIECE_SIZE, REF, WAY
 
 SLIP, PREISACH, BOUC_WEN = 0, 1, 2
-_WORTH = 24  # samples per reversal from which pieces are the sooner way
+_WORTH = 24  # samples from one reversal to the next from which pieces are the sooner way
 
 
 def work_size(kind, shape):
@@ -144,32 +144,34 @@ def tangent_of(piece, theta):
     return piece[C1] + d * (2.0 * piece[C2] + 3.0 * d * piece[C3])
 
 
-def restless(theta, before):
-    """Whether a path that comes from `before` reverses so often that pieces do not pay."""
-    reversals = 0
-    last = 0.0
-    for n in range(theta.size):
-        move = theta[n] - before
-        before = theta[n]
-        reversals += move * last < 0.0
-        last = move if move != 0.0 else last
-    return _WORTH * reversals > theta.size
+def restless(theta):
+    """Whether a path reverses, or sets out anew, so often that pieces do not pay."""
+    starts = 0
+    for n in range(2, theta.size):
+        last, move = theta[n - 1] - theta[n - 2], theta[n] - theta[n - 1]
+        starts += (move * last < 0.0) | ((last == 0.0) & (move != 0.0))
+    return _WORTH * starts > theta.size
 
 
 def block_on_pieces(kind, shape, theta, before, z, work, piece, out):
     """Torque along a path that comes from `before`, piece by piece; `z` is updated."""
     begin(kind, shape, z, before, work, piece)
     ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
-    end, way = piece[END], piece[WAY]
+    low = high = before
+    up = True
     for n in range(theta.size):
         a = theta[n]
-        if way * (a - before) < 0.0 or way * (a - end) > 0.0 or (way == 0.0 and a != before):
+        # one comparison on either side: neither back nor beyond the end
+        if not (low <= a <= high):
             reach(kind, shape, work, piece, before, a)
             ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
-            end, way = piece[END], piece[WAY]
+            low = high = piece[END]
+            up = piece[WAY] > 0.0
         d = a - ref
         out[n] = c0 + d * (c1 + d * (c2 + d * c3))
         before = a
+        low = a if up else low
+        high = high if up else a
     finish(kind, shape, work, piece, before, z)
 
 
@@ -188,7 +190,7 @@ def torque_path(kind, shape, theta, theta_before, z, work):
         path, torque = theta[first:last], out[first:last]
         if kind == BOUC_WEN:
             bouc_wen.torque_block(shape, path, before, z, torque)
-        elif not restless(path, before):
+        elif not restless(path):
             block_on_pieces(kind, shape, path, before, z, work, piece, torque)
         elif kind == PREISACH:
             everett_path.torque_block(shape, path, before, z, work, torque)
