@@ -12,7 +12,7 @@ All paths are at 48 kHz but for the solver's: `smooth` some tones up to 17 Hz, `
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from time import perf_counter
 
 import numpy as np
@@ -128,18 +128,23 @@ ONE = "pre-distortion per pair, 9 branches"
 ROWS: dict[str, tuple[float | None, float | None]] = {
     "one-pole recursion (R)": (None, None),
     "scipy sosfilt, one biquad": (None, None),
-    "32 slips, torque, smooth": (2.0, 4.2),
-    "32 slips, torque, noise": (8.0, 1300.0),
-    "Preisach of 101 nodes, torque, smooth": (4.0, 14.0),
-    "Preisach of 101 nodes, torque, noise": (20.0, 600.0),
-    "Bouc-Wen n = 1, torque, smooth": (6.0, 45.0),
-    "Bouc-Wen n = 1.6, torque, smooth": (6.0, 45.0),
+    "32 slips, torque, smooth": (2.0, 3.4),
+    "32 slips, torque, noise": (8.0, 8.0),
+    "Preisach of 101 nodes, torque, smooth": (4.0, 4.0),
+    "Preisach of 101 nodes, torque, noise": (20.0, 20.0),
+    "Bouc-Wen n = 1, torque, smooth": (6.0, 4.5),
+    "Bouc-Wen n = 1.6, torque, smooth": (6.0, 4.5),
     "4 branches, torque": (2.4, 2.4),
     "9 branches, torque": (5.0, 5.0),
-    "angle from drive, 32 slips": (15.0, 80.0),
-    "angle from drive, 32 slips, 9 branches, dynamics": (22.0, 80.0),
-    "the same with all 57 sensitivities": (None, 1200.0),
-    "drive from angle, 32 slips, 9 branches, dynamics": (None, 20.0),
+    "angle from drive, 32 slips": (15.0, 21.0),
+    "angle from drive, 32 slips, 9 branches, dynamics": (22.0, 22.0),
+    "the same on a clock of subtracted times": (None, 53.0),
+    "the same with a Preisach memory of 101 nodes": (None, 26.0),
+    "the same with a Bouc-Wen memory": (None, 40.0),
+    "the same with 32 slips and all 57 sensitivities": (None, 320.0),
+    "angle from drive, 32 slips, noise": (None, 1100.0),
+    "drive from angle, 32 slips, 9 branches, dynamics": (None, 18.0),
+    "the same on a clock of subtracted times, inverse": (None, 43.0),
     "pre-distortion per pair, 4 branches": (13.0, 17.0),
     "one axis of it alone, as on its own thread": (8.0, 10.0),
     "on two threads, both cores free or not": (8.0, None),
@@ -157,6 +162,8 @@ def operations() -> dict[str, tuple[Callable[[], object], int]]:
     bank, plane, few, nine = slips(), preisach(), branches(4), branches(9)
     smooth1, smooth2 = (BoucWen(0.4, 0.2, 0.7, n, 0.1, 0.3) for n in (1.0, 1.6))
     still, whole = axis(0, dynamics=False), axis(9, dynamics=True)
+    of_plane, of_curve = replace(whole, friction=plane), replace(whole, friction=smooth2)
+    subtracted = np.diff(STEP_S * np.arange(SAMPLES), prepend=-STEP_S)  # apart in the last bits
     sos = butter(2, 0.1, output="sos")
     rig4, rig9, warm = rig(4), rig(9), rig(9, Heating((0.005, 0.002), (15.0, 100.0)))
     short = slice(0, 4000)
@@ -185,8 +192,13 @@ def operations() -> dict[str, tuple[Callable[[], object], int]]:
         torque(few, SMOOTH), torque(nine, SMOOTH),
         (lambda: still.deflection(SMOOTH, STEP_S), SAMPLES),
         (lambda: whole.deflection(SMOOTH, STEP_S), SAMPLES),
+        (lambda: whole.deflection(SMOOTH, subtracted), SAMPLES),
+        (lambda: of_plane.deflection(SMOOTH, STEP_S), SAMPLES),
+        (lambda: of_curve.deflection(SMOOTH, STEP_S), SAMPLES),
         (lambda: whole.deflection_with_slopes(SMOOTH[short], steps[short], whole.rest()), 4000),
+        (lambda: still.deflection(NOISE[short], STEP_S), 4000),
         (lambda: whole.drive(SMOOTH, STEP_S), SAMPLES),
+        (lambda: whole.drive(SMOOTH, subtracted), SAMPLES),
         pairs(rig4, 1), alone(rig4), pairs(rig4, 2),
         pairs(rig9, 1), alone(rig9), pairs(rig9, 2), pairs(warm, 1),
         (lambda: plain_passes.drives(*rig9[:3], STEP_S), rig9[1].size),
@@ -208,6 +220,9 @@ def table() -> dict[str, Taken]:
     for name, t in taken.items():
         goal = ROWS[name][0]
         shown = f"{goal:7g}" if goal else ""
+        if goal:
+            missed = t.median / goal - 1.0
+            shown += "  reached" if missed <= 0.0 else f"  missed by {100 * missed:.0f} %"
         print(f"{name:50}{t.seconds * 1e9:10.1f}{t.median:12.1f}{t.seconds / unit:10.1f}{shown}")
     faster = taken[PLAIN].seconds / taken[ONE].seconds
     print(f"one thread: {faster:.1f} times faster than numpy and scipy (goal 4.5)")
@@ -216,7 +231,7 @@ def table() -> dict[str, Taken]:
 
 @pytest.mark.parametrize("name", [name for name, (_, limit) in ROWS.items() if limit])
 def test_no_slower_than_the_limit(table: dict[str, Taken], name: str) -> None:
-    """The limit is the goal where that is met with room, else what a busy machine reached."""
+    """The limit is the goal where that is met with room, else 1.6 to 2 times what was reached."""
     assert table[name].seconds <= ROWS[name][1] * least(table)  # type: ignore[operator]
 
 
@@ -268,11 +283,13 @@ def test_a_simulation_beats_a_general_solver_by_orders() -> None:
     model = axis(9, dynamics=False)
     omega = 2 * np.pi * 0.25
     t = SOLVER_STEP_S * np.arange(1, SOLVER_SAMPLES + 1)
-    begin = perf_counter()
-    theirs = by_solver(
-        model, t, lambda s: 0.6 * np.sin(omega * s), lambda s: 0.6 * omega * np.cos(omega * s)
-    )
-    solver = (perf_counter() - begin) / SOLVER_SAMPLES
+    solver = np.inf
+    for _ in range(2):
+        begin = perf_counter()
+        theirs = by_solver(
+            model, t, lambda s: 0.6 * np.sin(omega * s), lambda s: 0.6 * omega * np.cos(omega * s)
+        )
+        solver = min(solver, (perf_counter() - begin) / SOLVER_SAMPLES)
     long = 0.6 * np.sin(omega * SOLVER_STEP_S * np.arange(1, 20 * SOLVER_SAMPLES + 1))
     ours = side_by_side(lambda: model.deflection(long, SOLVER_STEP_S), long.size)
     apart = np.abs(model.deflection(long[:SOLVER_SAMPLES], SOLVER_STEP_S)[0] - theirs).max()
@@ -282,4 +299,4 @@ def test_a_simulation_beats_a_general_solver_by_orders() -> None:
         f"(goal 10000), largest difference {apart:.1e}"
     )
     assert apart <= RTOL
-    assert solver >= 3000 * ours.seconds
+    assert solver >= 7000 * ours.seconds
