@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hysteresis.errors import DataError
+from hysteresis.fit.excitation import refuse_poor_excitation
 from hysteresis.fit.structure import Recipe
 from hysteresis.recording import Observations
 from hysteresis.tables import Pattern
@@ -55,6 +56,8 @@ def candidates(pattern: Pattern, seen: Observations, memory: str = "auto") -> Ca
     """
     count = int(max(np.isfinite(seen.x_mm).sum(), np.isfinite(seen.y_mm).sum()))
     _refuse(pattern, seen, count)
+    if memory != "none":
+        refuse_poor_excitation(pattern, seen)
     notes: list[str] = []
     top = float(max(np.abs(pattern.drive_x).max(), np.abs(pattern.drive_y).max()))
     rich = count >= RICH and seen.timed

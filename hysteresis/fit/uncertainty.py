@@ -55,7 +55,10 @@ class Trust:
     def to_json(self) -> dict[str, Any]:
         """Plain content; refits as differences from `short`, four digits."""
         return {
-            "recipe": asdict(self.recipe),
+            "recipe": {
+                k: [float(x) for x in v] if isinstance(v, tuple) else v
+                for k, v in asdict(self.recipe).items()
+            },
             "short": self.short.tolist(),
             "moved": [[float(f"{v:.4g}") for v in row] for row in self.refits - self.short],
             "ahead_mm": self.ahead_mm,

@@ -43,6 +43,13 @@ def refused(pattern: Pattern, seen: Observations, memory: str = "auto") -> str:
     return message
 
 
+def excursions(levels: list[float]) -> tuple[Pattern, Observations]:
+    """Readings at the end of every step to one of these levels, both axes alike."""
+    pattern = pattern_of([(f"reading/{k + 1:03d}", 5.0, (u, u)) for k, u in enumerate(levels)])
+    t, x = pattern.t_s[1:], 50 * pattern.drive_x[1:]
+    return pattern, observed(t, x, x, pattern.segment[:-1], sigma_mm=0.5, exposure_s=0)
+
+
 # ---- refused -----------------------------------------------------------------------------------
 
 
@@ -70,6 +77,31 @@ def test_a_constant_drive_of_a_measured_axis_is_refused(axis: str) -> None:
     # left empty it is no fault
     found = candidates(still, replace(seen, **{f"{axis}_mm": np.full(20, np.nan)}))
     assert all(r.axes == "xy".replace(axis, "") for r in found.recipes.values())
+
+
+def test_a_drive_that_never_turns_back_is_refused() -> None:
+    said = refused(*excursions(list(np.linspace(0.1, 0.9, 12))))
+    assert "never turns back" in said and "hysteresis plan RUN" in said
+
+
+def test_one_excursion_only_is_refused() -> None:
+    said = refused(*excursions([0.6, 0.0] * 8))
+    assert "ends at a drive of about 0.60" in said and "several excursions" in said
+    assert candidates(*excursions([0.6, 0.0, 0.3, 0.0] * 4)).recipes
+
+
+def test_what_memory_cannot_be_told_from_is_still_calibrated_without_memory() -> None:
+    assert list(candidates(*excursions([0.6, 0.0] * 8), "none").recipes) == ["none"]
+
+
+def test_readings_cut_off_at_the_edge_of_the_picture_are_refused() -> None:
+    pattern, seen = readings(24)
+    cut = np.minimum(seen.x_mm, 20.0)
+    assert (cut == 20.0).sum() > 4
+    said = refused(pattern, replace(seen, x_mm=cut))
+    assert "very same largest value, 20 mm" in said and "cut off" in said
+    # a spot that comes back to the same place from the same drive is no ceiling
+    assert candidates(*excursions([0.6, 0.0, 0.3, 0.0] * 4)).recipes
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
@@ -131,7 +163,8 @@ def test_an_axis_left_empty_is_said(empty: str) -> None:
 def long_pattern(hold_s: float, kinds: tuple[str, ...] = (), repeats: int = 4) -> Pattern:
     pieces = []
     for number in range(1, repeats + 1):
-        pieces += ladder(number, (0.6, -0.4), hold_s)
+        size = 1.0 if number % 2 else 0.5
+        pieces += ladder(number, (0.6 * size, -0.4 * size), hold_s)
     return pattern_of(pieces + [(f"{kind}/001", 5.0, (0.0, 0.0)) for kind in kinds])
 
 
