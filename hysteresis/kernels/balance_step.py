@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from hysteresis.kernels import memory
+from hysteresis.kernels import memory, stops
 from hysteresis.kernels.compiled import compiled, inlined
 from hysteresis.kernels.maxwell_branches import step_coefficients
 from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
@@ -26,6 +26,7 @@ OWN = 5
 SLOTS = 8
 _MAX_NEWTON = 80
 _CLOSE = 1e-9  # a Newton step this small leaves its square: rounding
+_HALVED = 4e-16  # halving leaves its step, not the square of it
 _ROUNDING = 1e-17  # what an iteration may leave of the step, full scale
 _ALIKE = 1e-6  # of a step: so nearly equal in length that steps of the angle foretell the next
 
@@ -126,15 +127,48 @@ def ahead(steady, guess, d1, d2, d3):
     return 3.0 * (d1 - d2) + d3 if steady > 2 else guess
 
 
+def walk(
+    u, soft, linear, constant, theta, passed, scalars, kind, shape, work, piece, slopes, carry
+):  # fmt: skip
+    """Leave every piece that ends before the drive `u` is balanced; the step to where the present
+    one begins, or `passed`. With `slopes`, the store of derivatives follows the events."""
+    s1, s2, s3 = soft * scalars[0], soft * scalars[1], soft * scalars[2]
+    known = constant - u
+    way = piece[WAY]
+    if kind == memory.SLIP:  # in registers
+        first = int(work[0])
+        passed = stops.walk(shape, work, piece, theta, passed, s1, s2, s3, linear, known)
+        if slopes:
+            last = work[0]
+            for a in range(first, int(last)):
+                work[0] = a
+                stops.slope_onward(shape, work, piece, carry, LINEAR)
+            work[0] = last
+        return passed
+    while True:
+        end = piece[END]
+        d = end - piece[REF]
+        value = (
+            end * (s1 + end * (s2 + end * s3)) + (linear * (end - theta) + known)
+            + (piece[C0] + d * (piece[C1] + d * (piece[C2] + d * piece[C3])))
+        )  # fmt: skip
+        if not way * value < 0.0 or abs(end) == np.inf:
+            return passed
+        passed = end - theta
+        if slopes:
+            memory.slope_onward(kind, shape, work, piece, carry, LINEAR)
+        memory.onward(kind, shape, work, piece)
+
+
 def bracketed_step(
     u, soft, linear, constant, guess, theta, passed, scalars, kind, shape, work, piece,
     slopes, d_theta, carry,
 ):  # fmt: skip
     """The step of the angle from `theta` that balances the drive `u`, for what `newton` leaves.
 
-    A bracketed Newton iteration that walks from event to event. The piece holds at `theta`, or a
-    step `passed` in its direction further on, which is too short. With `slopes`, the store of
-    derivatives follows the events.
+    Events first, then a bracketed Newton iteration on the piece where the answer is. The piece
+    holds at `theta`, or a step `passed` in its direction further on, which is too short. With
+    `slopes`, the store of derivatives follows the events.
     """
     s1, s2, s3 = soft * scalars[0], soft * scalars[1], soft * scalars[2]
     way = piece[WAY]
@@ -151,47 +185,37 @@ def bracketed_step(
             if slopes:
                 memory.slope_turn(kind, shape, work, piece, theta, way, d_theta, carry, LINEAR)
             memory.turn(kind, shape, work, piece, theta, way)
+    passed = walk(
+        u, soft, linear, constant, theta, passed, scalars, kind, shape, work, piece, slopes, carry
+    )
     # along the way: x >= 0, and the value times the way rises from below zero
-    lo, hi = abs(passed), np.inf
-    x = guess * way
-    if not (x > lo):
-        x = lo
-    tries = 0
-    while tries < _MAX_NEWTON:
-        end = way * (piece[END] - theta)
-        probing = x > end
-        if probing:
-            x = end
+    ref, c0, c1, c2, c3 = piece[REF], piece[C0], piece[C1], piece[C2], piece[C3]
+    lo, hi = abs(passed), way * (piece[END] - theta)
+    x = min(max(guess * way, lo), hi)
+    for _ in range(_MAX_NEWTON):
         a = theta + way * x
-        d = a - piece[REF]
+        d = a - ref
         value = way * (
             a * (s1 + a * (s2 + a * s3)) + linear * (way * x) + constant - u
-            + piece[C0] + d * (piece[C1] + d * (piece[C2] + d * piece[C3]))
+            + c0 + d * (c1 + d * (c2 + d * c3))
         )  # fmt: skip
         slope = (
-            s1 + a * (2.0 * s2 + 3.0 * a * s3) + linear
-            + piece[C1] + d * (2.0 * piece[C2] + 3.0 * d * piece[C3])
+            s1 + a * (2.0 * s2 + 3.0 * a * s3) + linear + c1 + d * (2.0 * c2 + 3.0 * d * c3)
         )  # fmt: skip
         if value < 0.0:
             lo = x
         else:
             hi = x
         new = x - value / slope
-        near = _CLOSE
+        if slope > 0.0 and abs(new - x) <= _CLOSE * (1.0 + abs(theta)):
+            x = min(max(new, lo), hi)
+            break
         if not (slope > 0.0) or new < lo or new > hi:
             new = 0.5 * (lo + hi) if hi < np.inf else lo + 0.1
-            near = 4e-16  # halving leaves its step, not the square of it
-        if probing and value < 0.0:
-            if slopes:
-                memory.slope_onward(kind, shape, work, piece, carry, LINEAR)
-            memory.onward(kind, shape, work, piece)
-            x = new
-            continue  # walking on costs no try
-        tries += 1
-        done = abs(new - x) <= near * (1.0 + abs(theta))
+            if abs(new - x) <= _HALVED * (1.0 + abs(theta)):
+                x = new
+                break
         x = new
-        if done and x <= end:
-            break
     return way * x
 
 
@@ -201,4 +225,5 @@ rates = compiled(rates)
 alike = compiled(alike)
 newton = inlined(newton)
 ahead = inlined(ahead)
+walk = compiled(walk)
 bracketed_step = compiled(bracketed_step)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from hysteresis.kernels import bouc_wen, everett, everett_path, everett_slopes, stops
-from hysteresis.kernels.compiled import compiled
+from hysteresis.kernels.compiled import compiled, inlined
 from hysteresis.kernels.pieces import BLOCK, C0, C1, C2, C3, END, PIECE_SIZE, REF, WAY
 
 SLIP, PREISACH, BOUC_WEN = 0, 1, 2
@@ -214,7 +214,7 @@ def tangent_at(kind, shape, theta, theta_before, z, work):
 work_size = compiled(work_size)
 begin = compiled(begin)
 turn = compiled(turn)
-onward = compiled(onward)
+onward = inlined(onward)
 finish = compiled(finish)
 carry_rows = compiled(carry_rows)
 slope_begin = compiled(slope_begin)

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from hysteresis.kernels.compiled import compiled, summing
+from hysteresis.kernels.compiled import compiled, inlined, summing
 from hysteresis.kernels.pieces import C0, C1, C2, C3, END, REF, WAY
 
 
@@ -115,6 +115,31 @@ def jump(shape, work, piece, theta):
     piece[REF], piece[C0], piece[C1], piece[END] = ref, c0, c1, end
 
 
+def walk(shape, work, piece, theta, passed, s1, s2, s3, linear, known):
+    """`onward` while s1 a + s2 a² + s3 a³ + linear (a - theta) + known + torque lies, at the end a
+    of the piece, on the side where motion came from; the last such a less theta, or `passed`."""
+    n = int(shape[0])
+    a = int(work[0])
+    way = piece[WAY]
+    ref, c0, c1, end = piece[REF], piece[C0], piece[C1], piece[END]
+    while a < n:
+        at_end = c0 + c1 * (end - ref)
+        value = end * (s1 + end * (s2 + end * s3)) + (linear * (end - theta) + known) + at_end
+        if not way * value < 0.0:
+            break
+        passed = end - theta
+        ref, c0 = end, at_end
+        a += 1
+        if a < n:
+            c1 -= shape[n + a]
+            end = work[1 + a] + way * shape[1 + a]
+        else:
+            c1, end = 0.0, way * np.inf
+    work[0] = a
+    piece[REF], piece[C0], piece[C1], piece[END] = ref, c0, c1, end
+    return passed
+
+
 def clipped_block(theta, before, limit, stiffness, z, out):
     """Torque along a path that comes from `before`, element by element; `z` is updated.
 
@@ -207,8 +232,9 @@ stretch_columns = compiled(stretch_columns)
 work_size = compiled(work_size)
 begin = compiled(begin)
 turn = compiled(turn)
-onward = compiled(onward)
+onward = inlined(onward)
 jump = compiled(jump)
+walk = compiled(walk)
 clipped_block = summing(clipped_block)
 finish = compiled(finish)
 carry_rows = compiled(carry_rows)

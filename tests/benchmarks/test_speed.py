@@ -142,7 +142,7 @@ ROWS: dict[str, tuple[float | None, float | None]] = {
     "the same with a Preisach memory of 101 nodes": (None, 26.0),
     "the same with a Bouc-Wen memory": (None, 40.0),
     "the same with 32 slips and all 57 sensitivities": (None, 320.0),
-    "angle from drive, 32 slips, noise": (None, 1100.0),
+    "angle from drive, 32 slips, noise": (None, 450.0),
     "drive from angle, 32 slips, 9 branches, dynamics": (None, 18.0),
     "the same on a clock of subtracted times, inverse": (None, 43.0),
     "pre-distortion per pair, 4 branches": (13.0, 17.0),
