@@ -91,7 +91,9 @@ def main() -> None:
     ask.add_argument("--only", choices=("camera", "typed"), default=None)
     ask.add_argument("--memory", default="auto", help="one memory by name, as in hysteresis fit")
     ask.add_argument("--suspension", default=None, help="another one for the camera, or all")
+    ask.add_argument("--order", type=int, default=1, help="order of the pattern's parts; 1: usual")
     chosen = ask.parse_args()
+    plan["order"] = chosen.order
     plan["memory"] = chosen.memory
     plan["camera"]["suspension"] = chosen.suspension or plan["camera"]["suspension"]
     seeds = range(chosen.first_seed, chosen.first_seed + chosen.seeds)
@@ -123,7 +125,9 @@ def warm_up(plan: dict[str, Any]) -> None:
 def by_camera(seed: int, suspension: str, plan: dict[str, Any]) -> Outcome:
     """Characterise one unit by camera, fit, play both jobs."""
     bench = example_bench()
-    pattern = characterisation(bench, minutes=plan["camera"]["minutes"])
+    pattern = characterisation(
+        bench, minutes=plan["camera"]["minutes"], seed=plan.get("order", 1)
+    )
     recording = _filmed(bench, pattern, suspension, seed, plan["camera"]["noise_px"])
     return _judged(bench, pattern, recording, suspension, seed, plan, by="camera")
 
