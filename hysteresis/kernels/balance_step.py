@@ -95,14 +95,13 @@ def newton(
     for _ in range(2):
         a = theta + step
         d = a - ref
-        value = (
-            a * (s1 + a * (s2 + a * s3)) + (linear * step + known)
-            + (c0 + d * (c1 + d * (c2 + d * c3)))
-        )  # fmt: skip
-        slope = (
-            (s1 + linear) + a * (2.0 * s2 + 3.0 * a * s3)
-            + (c1 + d * (2.0 * c2 + 3.0 * d * c3))
-        )  # fmt: skip
+        # short chains of operations: the next sample waits for this one
+        value = (linear * step + known) + (a * s1 + (a * a) * (s2 + a * s3)) + (
+            (c0 + d * c1) + (d * d) * (c2 + d * c3)
+        )
+        slope = (s1 + linear + a * (2.0 * s2 + a * (3.0 * s3))) + (
+            c1 + d * (2.0 * c2 + d * (3.0 * c3))
+        )
         e = value / slope
         step -= e
         bend = abs(s2 + 3.0 * a * s3 + c2 + 3.0 * d * c3) + abs((s3 + c3) * e)
@@ -124,7 +123,7 @@ def newton(
 def ahead(steady, guess, d1, d2, d3):
     """First guess of a step of the angle: the cubic through the last steps where there are enough
     of equal length, else `guess`."""
-    return 3.0 * (d1 - d2) + d3 if steady > 2 else guess
+    return 3.0 * d1 + (d3 - 3.0 * d2) if steady > 2 else guess
 
 
 def walk(

@@ -117,6 +117,7 @@ def deflection_from_drive(drive, step_s, scalars, kind, shape, time_s, branch, s
     out = np.empty(drive.size)
     nothing, no_rows = np.empty(0), np.empty((0, 0))
     g1, g2, b, m2 = scalars[3], scalars[4], scalars[7], scalars[8]
+    dynamic = b != 0.0 or m2 != 0.0
     now = now_before = -1.0
     r = 0
     c0 = c1 = c2 = keep1 = keep2 = at_once = later = at_branches = 0.0
@@ -148,8 +149,9 @@ def deflection_from_drive(drive, step_s, scalars, kind, shape, time_s, branch, s
             warm2 = square + keep2 * (warm2 - square)
             soft = 1.0 - g1 * warm1 - g2 * warm2
             rest_v = (c0 + c1) * angle + c2 * angle1
-            constant = b * rest_v + m2 * (c0 * rest_v + c1 * v1 + c2 * v2)
-            constant += at_branches
+            constant = at_branches
+            if dynamic:  # else nobody waits for it
+                constant += b * rest_v + m2 * (c0 * rest_v + c1 * v1 + c2 * v2)
             at_branches = 0.0
             for m in range(branches):  # the next sum but for what this step adds to it
                 y[m] *= steps[r, OWN + m]
