@@ -22,8 +22,9 @@ class Choice:
     """One recipe that was tried.
 
     `held_out_ratio`: its held-out error in units of noise, middle over the parts held out.
-    `worse_by`: by which part that is larger than the best one's, as a mean logarithm, so that one
-    badly explained part does not outweigh all others; `uncertain_by` the standard error of that.
+    `worse_by`: by which part that is larger than the best one's; `uncertain_by` the standard error
+    of that. Groups of a camera log are compared as mean logarithms, so that one badly explained
+    group does not outweigh all others; the few readings of a fold as mean squares.
     """
 
     name: str
@@ -41,12 +42,19 @@ def choose(tried: Mapping[str, tuple[HeldOut, Observations, int]]) -> tuple[Choi
     name, simplest first, all of the same rows. No memory at all ('none') is preferred within two
     standard errors.
     """
-    squares = {name: _by_part(held, seen) for name, (held, seen, _) in tried.items()}
+    parts = {name: _by_part(held, seen) for name, (held, seen, _) in tried.items()}
+    squares = {name: square for name, (square, _) in parts.items()}
+    groups = all(grouped for _, grouped in parts.values())
     folds = {name: len(set(held.fold[held.fold >= 0])) for name, (held, _, _) in tried.items()}
-    best = min(squares, key=lambda name: float(np.mean(np.log(squares[name]))))
+    size = {name: _middle(square, groups) for name, square in squares.items()}
+    best = min(size, key=lambda name: size[name])
     apart = {}
     for name, square in squares.items():
-        gap = 0.5 * np.log(square / squares[best])
+        gap = (
+            0.5 * np.log(square / squares[best])
+            if groups
+            else 0.5 * (square - squares[best]) / size[best] ** 2
+        )
         # parts share most of their training rows: variance of the mean as corrected by
         # Nadeau & Bengio 2003 (from memory), test share over training share added to 1/parts
         share = 1.0 / len(gap) + 1.0 / max(folds[name] - 1, 1)
@@ -57,24 +65,28 @@ def choose(tried: Mapping[str, tuple[HeldOut, Observations, int]]) -> tuple[Choi
         for name, (gap, error) in apart.items()
         if gap <= (CLEARLY if name == "none" else 1.0) * error
     )
-    ratio = {name: float(np.exp(0.5 * np.mean(np.log(square)))) for name, square in squares.items()}
     return tuple(
-        Choice(name, ratio[name], *apart[name], tried[name][2], name == chosen) for name in tried
+        Choice(name, size[name], *apart[name], tried[name][2], name == chosen) for name in tried
     )
 
 
-def _by_part(held: HeldOut, seen: Observations) -> Floats:
+def _middle(square: Floats, groups: bool) -> float:
+    """Error over the parts: the geometric mean of groups, the root mean square of folds."""
+    return float(np.exp(0.5 * np.mean(np.log(square))) if groups else np.sqrt(np.mean(square)))
+
+
+def _by_part(held: HeldOut, seen: Observations) -> tuple[Floats, bool]:
     """Mean square in units of noise² of each part that was held out: the groups of the pattern
-    with `ENOUGH` rows or, of a few readings, the folds."""
+    with `ENOUGH` rows (True) or, of a few readings, the folds (False)."""
     z = np.concatenate([held.residual_x_mm / seen.sigma_x_mm, held.residual_y_mm / seen.sigma_y_mm])
     square = np.minimum(z**2, WILD)
-    for part in (seen.group, held.fold):
+    for part, grouped in ((seen.group, True), (held.fold, False)):
         counted = np.concatenate([held.fold, held.fold]) >= 0
         number = np.unique(np.concatenate([part, part]), return_inverse=True)[1]
         ok = counted & np.isfinite(square)
         count = np.bincount(number[ok])
         mean = np.bincount(number[ok], weights=square[ok])[count > 0] / count[count > 0]
         big = mean[count[count > 0] >= ENOUGH]
-        if len(big) >= FEWEST_PARTS:
-            return big
-    return mean
+        if grouped and len(big) >= FEWEST_PARTS:
+            return big, True
+    return mean, False

@@ -28,6 +28,7 @@ _MAX_NEWTON = 80
 _CLOSE = 1e-9  # a Newton step this small leaves its square: rounding
 _HALVED = 4e-16  # halving leaves its step, not the square of it
 _ROUNDING = 1e-17  # what an iteration may leave of the step, full scale
+_NEAR = 0.125  # full scale: from a guess further off the sum itself has lost digits
 _ALIKE = 1e-6  # of a step: so nearly equal in length that steps of the angle foretell the next
 
 
@@ -105,7 +106,7 @@ def newton(
         e = value / slope
         step -= e
         bend = abs(s2 + 3.0 * a * s3 + c2 + 3.0 * d * c3) + abs((s3 + c3) * e)
-        if bend * e * e <= _ROUNDING * slope:
+        if bend * e * e <= _ROUNDING * slope and abs(e) <= _NEAR:
             found = 1
             break
     if not way * step > 0.0:
