@@ -13,12 +13,21 @@ import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
+from hysteresis.errors import DataError
 from hysteresis.fit.choice import Choice, choose
 from hysteresis.fit.finish import Solution, finish
 from hysteresis.fit.held_out import HeldOut, held_out
 from hysteresis.fit.predict import optics_from_full
 from hysteresis.fit.recipes import RICH, candidates, measured_axes
-from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern, turned
+from hysteresis.fit.rows import (
+    after_conditioning,
+    driven_only,
+    refuse_another_pattern,
+    refuse_far_places,
+    seen_to_the_end,
+    turned,
+    wild_rows,
+)
 from hysteresis.fit.stages import Slow, Work, slow_part, whole_part
 from hysteresis.fit.structure import Recipe, axis_from_full, layout
 from hysteresis.fit.uncertainty import (
@@ -35,6 +44,7 @@ from hysteresis.tables import Floats, Pattern, Recording, Texts
 
 Progress = Callable[[str, float], None]
 MANY_FOLDS = 24
+MOST_LEFT = 0.2  # of the motion (standard deviations); common practice, no source
 
 
 @dataclass(frozen=True)
@@ -89,9 +99,11 @@ def fit_recording(
     from threadpoolctl import threadpool_limits
 
     tell = progress or (lambda text, fraction: None)
-    seen = driven_only(pattern, after_conditioning(pattern, observations(pattern, recording)))
-    options = candidates(pattern, seen, memory)
     refuse_another_pattern(pattern, recording)
+    seen = driven_only(pattern, after_conditioning(pattern, observations(pattern, recording)))
+    refuse_far_places(seen, (bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm))
+    options = candidates(pattern, seen, memory)
+    notes = seen_to_the_end(pattern, seen)
     nominal = turned(pattern, seen, nominal_optics(bench.optics))
     rich = options.rich
     work = Work(pattern, seen, nominal, rich)
@@ -112,6 +124,7 @@ def fit_recording(
         held = held_out(solution, grid, seen, nominal)
         errors = standard_errors(solution, seen)
         known = trust(solution, grid, seen, nominal, zero_mm)
+    _refuse_what_does_not_follow(solution, seen)
     model, begin, end = _model_of(solution, grid, nominal)
     noise = _noise(recording)
     creep_mm = unseen_creep_mm(
@@ -142,13 +155,35 @@ def fit_recording(
         noise_x_mm=noise[0],
         noise_y_mm=noise[1],
         choices=choices,
-        notes=(*options.notes, *_doubts(solution, errors, model)),
+        notes=(
+            *options.notes, *notes, *_doubts(solution, errors, model),
+            *wild_rows(seen, solution.residual_x_mm, solution.residual_y_mm),
+        ),
         converged=solution.converged,
         solution=solution,
         grid=grid,
         nominal=nominal,
         trust=known,
     )
+
+
+def _refuse_what_does_not_follow(solution: Solution, seen: Observations) -> None:
+    """Raise DataError where most of the motion is left unexplained: parameters of such a fit mean
+    nothing."""
+    for axis, r, places in (
+        ("x", solution.residual_x_mm, seen.x_mm), ("y", solution.residual_y_mm, seen.y_mm)
+    ):  # fmt: skip
+        ok = np.isfinite(r)
+        if not ok.any():
+            continue
+        moved = float(np.std(places[ok]))
+        left = 1.4826 * float(np.median(np.abs(r[ok])))
+        if not left <= MOST_LEFT * moved:
+            raise DataError(
+                f"the model does not follow axis {axis}: {left:.3g} mm are left of a motion of "
+                f"{moved:.3g} mm; check that recording, pattern and bench.toml belong together, "
+                "and whether the output is AC-coupled"
+            )
 
 
 def _part(tell: Progress, name: str, base: float, share: float) -> Progress:

@@ -131,7 +131,8 @@ def test_behind_an_ac_coupled_output(bench) -> None:
     assert measured.notes == ()
     clock = measured.clock
     assert abs(errors(clock, 0.7, 4e-5)[0]) < 0.5 and clock.score > 0.999
-    with pytest.raises(InputError, match=r"only as behind an AC-coupled output \(corner about 0.2 Hz"):
+    behind = r"only as behind an AC-coupled output \(corner about 0.2 Hz"
+    with pytest.raises(InputError, match=behind):
         measure_camera(log, pattern, bench)  # taken for DC-coupled
 
 
