@@ -66,7 +66,7 @@ _SHUFFLES = 200
 _LONG_S = 30.0  # from here on a dwell warms the coil and is followed by a probe sweep
 _WIPED_S = 10.0  # from here on a dwell leaves enough after-effect to be seen without friction
 _FEWEST_CELLS = 3
-_FIXED_SHARE = 0.43  # most of the budget that may go to everything but the ladder
+FIXED_SHARE = 0.43  # most of the budget that may go to everything but the ladder
 
 # Fractions of the largest drive, and signs, in the order in which cells of one dwell use them:
 # the most telling first, the pairs of x and y spread over the field. All five sizes and both
@@ -93,7 +93,7 @@ class _Detail:
     aside: bool  # small steps off the centre too
 
 
-_DETAILS = (
+DETAILS = (
     _Detail(2, 4, 3, 4, 0.9, 1.0, False),
     _Detail(3, 6, 5, 6, 0.7, 1.0, False),
     _Detail(4, 8, 8, 8, 0.5, 3.0, True),
@@ -144,13 +144,13 @@ def _minor_loops(limits: Limits) -> Block:
 
 
 @dataclass(frozen=True)
-class _Parts:
+class Parts:
     opening: list[Block]
     middle: list[Block]
     closing: list[Block]
 
 
-def _fixed_parts(bench: Bench, detail: _Detail, axes: Axes, seed: int) -> _Parts:
+def fixed_parts(bench: Bench, detail: _Detail, axes: Axes, seed: int) -> Parts:
     """Everything but the ladder."""
     limits, top = bench.limits, bench.limits.max_drive
     rng = np.random.default_rng(seed)
@@ -184,7 +184,7 @@ def _fixed_parts(bench: Bench, detail: _Detail, axes: Axes, seed: int) -> _Parts
         )
         middle.append(_minor_loops(limits))
     closing = [wipe, *(repeated(block) for block in early), sync]
-    return _Parts(driven([sync, wipe, *early], axes), driven(middle, axes), driven(closing, axes))
+    return Parts(driven([sync, wipe, *early], axes), driven(middle, axes), driven(closing, axes))
 
 
 def _probe(limits: Limits) -> Block:
@@ -199,7 +199,7 @@ def _wiped(limits: Limits) -> Block:
     return (*conditioning((top, top), limits), hold(ZERO, 1.0, "recovery"))
 
 
-def _ladder(bench: Bench, axes: Axes, minutes: float) -> Iterator[tuple[float, Block]]:
+def ladder_pieces(bench: Bench, axes: Axes, minutes: float) -> Iterator[tuple[float, Block]]:
     """Cells (dwell, block) without end, in the order in which a growing budget takes them up."""
     limits, top = bench.limits, bench.limits.max_drive
     longest = 120.0 if minutes >= 12.0 else 60.0 if minutes >= 5.0 else 30.0
@@ -218,7 +218,7 @@ def _ladder(bench: Bench, axes: Axes, minutes: float) -> Iterator[tuple[float, B
         yield dwell, cell
 
 
-def _chosen(candidates: Iterator[tuple[float, Block]], free_s: float) -> list[tuple[float, Block]]:
+def chosen_cells(candidates: Iterator[tuple[float, Block]], free_s: float) -> list[tuple[float, Block]]:
     """The cells that fit into the time, in their order; long ones that do not fit are passed by."""
     chosen: list[tuple[float, Block]] = []
     refused = 0
@@ -268,7 +268,7 @@ def _correlation(a: Floats, b: Floats) -> float:
     return float(a @ b) / scale if scale > 0 else 0.0
 
 
-def _shuffled(fixed: list[Block], cells: list[tuple[float, Block]], seed: int) -> list[Block]:
+def shuffled_pieces(fixed: list[Block], cells: list[tuple[float, Block]], seed: int) -> list[Block]:
     """The best of some shuffles of the middle of the pattern."""
     blocks = [*fixed, *(block for _, block in cells)]
     lengths = np.array([duration_s(block) for block in blocks])
@@ -299,17 +299,17 @@ def characterisation(
             "a characterisation takes 2 to 20 minutes", value=minutes, mend="ask for 6 minutes"
         )
     budget_s = 60.0 * minutes
-    for detail in reversed(_DETAILS):
-        parts = _fixed_parts(bench, detail, axes, seed)
+    for detail in reversed(DETAILS):
+        parts = fixed_parts(bench, detail, axes, seed)
         fixed_s = _total_s(_laid(parts, [], bench.limits, seed))
-        if fixed_s > _FIXED_SHARE * budget_s and detail is not _DETAILS[0]:
+        if fixed_s > FIXED_SHARE * budget_s and detail is not DETAILS[0]:
             continue
-        cells = _chosen(_ladder(bench, axes, minutes), budget_s - fixed_s)
+        cells = chosen_cells(ladder_pieces(bench, axes, minutes), budget_s - fixed_s)
         blocks = _most_cells(parts, cells, bench.limits, seed, budget_s)
         if blocks is not None:
             spare_s = budget_s - _total_s(blocks)
-            return join(_filled(blocks, spare_s), bench)
-    fewest = list(islice(_ladder(bench, axes, minutes), _FEWEST_CELLS))
+            return join(filled_time(blocks, spare_s), bench)
+    fewest = list(islice(ladder_pieces(bench, axes, minutes), _FEWEST_CELLS))
     needed_s = _total_s(_laid(parts, fewest, bench.limits, seed))
     limits = bench.limits
     raise LimitError(
@@ -327,15 +327,15 @@ def _total_s(blocks: Sequence[Block]) -> float:
 
 
 def _laid(
-    parts: _Parts, cells: list[tuple[float, Block]], limits: Limits, seed: int
+    parts: Parts, cells: list[tuple[float, Block]], limits: Limits, seed: int
 ) -> list[Block]:
     """All blocks in order, with the rests that the coils need."""
-    middle = _shuffled(parts.middle, cells, seed)
+    middle = shuffled_pieces(parts.middle, cells, seed)
     return with_rests([*parts.opening, *middle, *parts.closing], limits)
 
 
 def _most_cells(
-    parts: _Parts, cells: list[tuple[float, Block]], limits: Limits, seed: int, budget_s: float
+    parts: Parts, cells: list[tuple[float, Block]], limits: Limits, seed: int, budget_s: float
 ) -> list[Block] | None:
     """The pattern with as many of the first cells as fit with their rests; None if too few do.
 
@@ -354,7 +354,7 @@ def _most_cells(
     return best
 
 
-def _filled(blocks: list[Block], spare_s: float) -> list[Block]:
+def filled_time(blocks: list[Block], spare_s: float) -> list[Block]:
     """The time left over (all but a microsecond) goes to the longest watch of a recovery."""
     watches = [
         (piece.duration_s, k, index)

@@ -17,14 +17,17 @@ import numpy as np
 from hysteresis.bench import Bench
 from hysteresis.errors import InputError, LimitError
 from hysteresis.plan.assemble import Axes, driven, join, with_rests
-from hysteresis.plan.characterise import _DETAILS as details
-from hysteresis.plan.characterise import _FIXED_SHARE as fixed_share
-from hysteresis.plan.characterise import NOMINAL_FRAME_S, _filled
-from hysteresis.plan.characterise import _chosen as chosen_cells
-from hysteresis.plan.characterise import _fixed_parts as fixed_parts
-from hysteresis.plan.characterise import _ladder as ladder
-from hysteresis.plan.characterise import _Parts as Parts
-from hysteresis.plan.characterise import _shuffled as shuffled
+from hysteresis.plan.characterise import (
+    DETAILS,
+    FIXED_SHARE,
+    NOMINAL_FRAME_S,
+    Parts,
+    chosen_cells,
+    filled_time,
+    fixed_parts,
+    ladder_pieces,
+    shuffled_pieces,
+)
 from hysteresis.plan.demands import require_within
 from hysteresis.plan.dwells import dwells_that_hold, watch_s
 from hysteresis.plan.segments import (
@@ -158,12 +161,12 @@ def usual_parts(
 ) -> tuple[Parts, list[tuple[float, Block]]]:
     """Parts of the usual characterisation of this length, and its dwells in order of worth."""
     budget_s = 60.0 * minutes
-    for detail in reversed(details):
+    for detail in reversed(DETAILS):
         parts = fixed_parts(bench, detail, axes, seed)
         length = sum(duration_s(b) for b in (*parts.opening, *parts.middle, *parts.closing))
-        if length <= fixed_share * budget_s or detail is details[0]:
+        if length <= FIXED_SHARE * budget_s or detail is DETAILS[0]:
             break
-    return parts, chosen_cells(ladder(bench, axes, minutes), budget_s - length)
+    return parts, chosen_cells(ladder_pieces(bench, axes, minutes), budget_s - length)
 
 
 def waits(t_s: Floats, drive_x: Floats, drive_y: Floats
@@ -371,7 +374,7 @@ def tailored(
         laid = with_rests([*skeleton.opening, *row, *skeleton.closing], bench.limits)
         length = sum(duration_s(block) for block in laid)
         if length <= budget_s:
-            return join(_filled(laid, budget_s - length), bench), tuple(kept)
+            return join(filled_time(laid, budget_s - length), bench), tuple(kept)
         if not kept:  # rests of the coils take time too
             break
         kept.pop()
@@ -390,7 +393,7 @@ def _in_order(skeleton: Skeleton, kept: Sequence[int], seed: int) -> list[int]:
     if not usual:
         return []
     cells = [(b[2].duration_s, b) for b in usual.values() if _is_cell(b)]
-    row = shuffled([b for b in usual.values() if not _is_cell(b)], cells, seed)
+    row = shuffled_pieces([b for b in usual.values() if not _is_cell(b)], cells, seed)
     place = {id(block): k for k, block in usual.items()}
     return [place[id(block)] for block in row]
 
