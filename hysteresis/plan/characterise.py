@@ -218,7 +218,9 @@ def ladder_pieces(bench: Bench, axes: Axes, minutes: float) -> Iterator[tuple[fl
         yield dwell, cell
 
 
-def chosen_cells(candidates: Iterator[tuple[float, Block]], free_s: float) -> list[tuple[float, Block]]:
+def chosen_cells(
+    candidates: Iterator[tuple[float, Block]], free_s: float
+) -> list[tuple[float, Block]]:
     """The cells that fit into the time, in their order; long ones that do not fit are passed by."""
     chosen: list[tuple[float, Block]] = []
     refused = 0
