@@ -155,8 +155,8 @@ class AxisModel:
         )
 
     def friction_share(self) -> float:
-        """Stiffness of the friction memory before it slips, over the whole stiffness."""
-        return self.friction.small_signal_stiffness() / self.small_signal_stiffness()
+        """Stiffness that the friction memory loses as it slips, over the whole stiffness."""
+        return self.friction.lagging_stiffness() / self.small_signal_stiffness()
 
     def after_effect_share(self) -> float:
         """Relaxation of torque per decade of time, between 1 and 100 s, over the stiffness."""

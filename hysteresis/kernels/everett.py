@@ -12,7 +12,9 @@ is the change of the output (Everett's integral over the triangle of the pairs t
 Mayergoyz, Mathematical Models of Hysteresis, from memory). The second is one-valued
 stiffness minus the first: Σ mass_ij (f_i + f_j) − Σ mass_ij f_i f_j. A density ≥ 0 makes the first
 lag behind its input, which as a torque would *give* energy in a closed cycle; the second rises
-with the angle, takes energy, and holds the stop as the special case of mass on a − b = 2 limit.
+with the angle and takes energy. Mass k per full scale along a − b = 2r gives, with D = α − β,
+E = k D + k min(D, 2r): a stop of limit r together with a spring of the same stiffness k. No
+density is a stop alone: half of what a reversal meets is always one-valued on the average.
 In one cell of each angle both are bilinear between the values at nodes, less t(1 − t) Q for
 each of the two diagonal cells, Q = sense × mass of the triangle: quadratic along a run.
 

@@ -184,5 +184,9 @@ class BoucWen:
         """Stiffness of a small move from rest."""
         return self.stiffness * (1.0 - self.pinching)
 
+    def lagging_stiffness(self) -> float:
+        """The part of `small_signal_stiffness` that a long swing loses: all, at the limit."""
+        return self.small_signal_stiffness()
+
     def to_json(self) -> dict[str, Any]:
         return asdict(self)

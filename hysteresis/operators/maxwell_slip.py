@@ -71,6 +71,10 @@ class MaxwellSlip:
         """Stiffness for a motion too small for any element to slip."""
         return float(self.stiffness.sum())
 
+    def lagging_stiffness(self) -> float:
+        """The part of `small_signal_stiffness` that a long swing loses: all of it."""
+        return self.small_signal_stiffness()
+
     def initial_curve(self, theta: Floats) -> Floats:
         """Torque on first loading from rest, `Σ k_i min(|θ|, r_i)` with the sign of θ."""
         size = np.minimum(np.abs(theta)[..., None], self.limit)

@@ -95,9 +95,10 @@ class Preisach:
 
     `node` (N+1,): angles in full scale that bound the cells, symmetric about 0, N even, evenly
     spaced or graded. `mass` (N(N+1)/2,) ≥ 0 in units of drive, in the order (0,0), (1,0),
-    (1,1), (2,0), …; the first index is the cell of the upper angle. Mass at (a, b) resists like
-    a friction element of travel a − b placed between b and a: the torque rises by it on the way
-    up from b and falls on the way down from a. Rest is the demagnetised state, torque 0.
+    (1,1), (2,0), …; the first index is the cell of the upper angle. For mass at (a, b) the torque
+    rises by it at b on the way up and falls by it at a on the way down, so that a cycle over both
+    takes mass × (a − b). Mass k per full scale along a − b = 2r is a stop of stiffness k and
+    limit r, and a spring of stiffness k beside it. Rest is the demagnetised state, torque 0.
 
     Raises ValueError where the arrays disagree or a mass is negative: then a closed cycle could
     create energy. Beyond the outer nodes the torque is constant.
@@ -156,6 +157,16 @@ class Preisach:
         n = self.node.size - 1
         own = self.shape()[3 + n + 1 : 3 + 2 * n + 1]
         return float(np.max(own / np.diff(self.node)))
+
+    def lagging_stiffness(self) -> float:
+        """The part of `small_signal_stiffness` that a swing loses as it goes on: half of it.
+
+        Turning back meets the mass of the row and of the column of the angle. A swing over the
+        whole plane has lost the row when it goes up and the column when it goes down, on the
+        average of both ways half. For a stop on the plane (see above) that is the stop's own
+        stiffness; the other half is the spring beside it.
+        """
+        return 0.5 * self.small_signal_stiffness()
 
     def everett(self, alpha: Floats, beta: Floats) -> Floats:
         """Fall of the torque on the way from `alpha` down to `beta` ≤ alpha (full scale)."""
