@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from hysteresis.fit import Fit
 
 
+WIDTH = 100  # of sentences; tables may be a little wider
+
+
 def command(
     run: Annotated[Path, typer.Argument(help="Run folder with a recording.", metavar="RUN")],
     memory: Annotated[
@@ -30,7 +33,7 @@ def command(
     bootstrap: Annotated[
         int | None,
         typer.Option(help="Refits to blocks drawn with replacement, for intervals; 200 will do.",
-                     min=2, max=10_000),
+                     min=50, max=10_000),
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over model.json.")] = False,
 ) -> None:
@@ -48,11 +51,12 @@ def command(
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
     from hysteresis.fit import fit_recording
-    from hysteresis.fit.fitted import absolute_uncertainty_mm, as_lmfit, fitted_model
+    from hysteresis.fit.fitted import absolute_uncertainty_mm, fitted_model, parameter_lines
     from hysteresis.model import write_model
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import read_pattern, read_recording
 
+    _refuse_unknown_name(memory)
     folder = open_run(run)
     refuse_overwrite(folder.model_json, force)
     bench = read_bench(folder.bench_toml)
@@ -78,11 +82,30 @@ def command(
     if bootstrap:
         _intervals(fit, bootstrap)
     if parameters:
-        from lmfit import fit_report
-
-        print(fit_report(as_lmfit(fit), show_correl=False))
+        print("\n".join(["", *parameter_lines(fit)]))
     print(f"\nModel: {folder.model_json}")
-    print(f"Next:  hysteresis compensate {run} PATH --out {folder.drive_wav}")
+    print(f"Next:  hysteresis compensate {run} PATH --pause-s 30 --out {folder.drive_wav}")
+
+
+def _refuse_unknown_name(memory: str) -> None:
+    """Refuse a name that no memory has; a known one may still be more than the data carry."""
+    from hysteresis.errors import InputError
+    from hysteresis.fit.recipes import NAMES
+
+    names = ("auto", *NAMES)
+    if memory not in names:
+        raise InputError(
+            "there is no memory of that name", value=memory,
+            mend="choose one of " + ", ".join(names),
+        )  # fmt: skip
+
+
+def _say(text: str) -> None:
+    """A sentence of any length, in lines that a terminal shows whole."""
+    from textwrap import fill
+
+    print(fill(text, WIDTH, subsequent_indent="  ", break_long_words=False,
+               break_on_hyphens=False))  # fmt: skip
 
 
 def _print(fit: Fit, bench: Bench) -> None:
@@ -122,6 +145,8 @@ def _print(fit: Fit, bench: Bench) -> None:
             row("after-effect, % per decade", "after_effect_per_decade_{}", "{:.2f}", 100.0),
             row("resonance, Hz", "resonance_{}_hz", "{:.1f}"),
             row("damping ratio", "damping_ratio_{}", "{:.3f}"),
+            *([row(_corner_words(bench), "output_corner_{}_hz", "{:.3g}")]
+              if any(key.startswith("output_corner_") for key in figures) else []),
         ],
     )
     gap = fit.discrepancy
@@ -130,7 +155,13 @@ def _print(fit: Fit, bench: Bench) -> None:
     print(f"Error on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups")
     for note in fit.notes:
         if "not identifiable" not in note:  # said below, with its reason
-            print(f"Note: {note}.")
+            _say(f"Note: {note}.")
+
+
+def _corner_words(bench: Bench) -> str:
+    stated = bench.drive.corner_hz
+    beside = "DC-coupled" if stated is None else f"{stated:g}"
+    return f"corner of the output, Hz (bench.toml: {beside})"
 
 
 def _causes(fit: Fit) -> None:
@@ -147,10 +178,10 @@ def _causes(fit: Fit) -> None:
          for cause, figure, _, verdict, _ in table_rows(blocks)],
     )  # fmt: skip
     for line in lines(blocks):
-        print(f"Note: {line}.")
+        _say(f"Note: {line}.")
     findings = diagnose(fit.seen, fit.residual_x_mm, fit.residual_y_mm, fit.grid)
     for finding in findings:
-        print(f"Residuals, {finding.text}.")
+        _say(f"Residuals, {finding.text}.")
     if not findings:
         print("Residuals: nothing but noise.")
 

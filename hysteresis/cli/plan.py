@@ -24,7 +24,8 @@ def command(
     ] = "characterisation",
     minutes: Annotated[
         float | None,
-        typer.Option(help="Time budget; 2 to 20 for a characterisation, which takes 6 if unsaid."),
+        typer.Option(help="Time budget; 2 to 20 for a characterisation, which takes 6 if unsaid; "
+                     "0.2 to 10 for --improve, 3 if unsaid."),
     ] = None,
     readings: Annotated[int, typer.Option(help="Number of readings of reading-steps.")] = 40,
     axis: Annotated[str, typer.Option(help="both, or the one axis to drive: x or y.")] = "both",
@@ -65,7 +66,7 @@ def command(
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import say_cautions
     from hysteresis.errors import InputError
-    from hysteresis.plan import plan, preview
+    from hysteresis.plan import KINDS, plan, preview
     from hysteresis.run_folder import open_run
 
     if bits not in (16, 24, 32):
@@ -73,6 +74,10 @@ def command(
     if axis not in ("both", "x", "y"):
         raise InputError("there is no such axis", value=axis, mend="choose both, x or y")
     kind = "characterisation" if kind == "characterise" else kind
+    if kind not in KINDS:
+        raise InputError(
+            "there is no such pattern", value=kind, mend="choose one of " + ", ".join(KINDS)
+        )
     _go_together(kind, path, improve, out, whole)
     source = open_run(run)
     bench = read_bench(source.bench_toml)
@@ -153,6 +158,7 @@ def _improved(
 
     from hysteresis.cli.console import progress
     from hysteresis.errors import InputError
+    from hysteresis.fit.fitted import as_unknowns
     from hysteresis.fit.improvement import MOST_S, improvement, known, summary
     from hysteresis.model import read_model
     from hysteresis.plan.improve import appended, extras, in_a_row
@@ -165,8 +171,8 @@ def _improved(
     pattern = read_pattern(source.pattern_csv)
     with threadpool_limits(limits=1), progress("Looking for what is open", total=2) as advance:
         run = known(
-            read_model(source.model_json, bench), pattern, read_recording(source.recording_csv),
-            bench,
+            as_unknowns(read_model(source.model_json, bench)), pattern,
+            read_recording(source.recording_csv), bench,
         )  # fmt: skip
         advance()
         offered = extras(bench, axis)
@@ -187,7 +193,7 @@ def _improved(
           "measure them on their own.")  # fmt: skip
     if whole:
         return appended(pattern, more, bench)
-    print(
+    _say(
         "Note: the figures above hold for both recordings together; a fit to the new one alone "
         "knows less. With --whole both are one pattern."
     )
@@ -214,6 +220,25 @@ def _print_improvement(found: Improvement, run: Known) -> None:
             "Segments to add", ("seconds", "segment", "tells"),
             [(f"{c.seconds:.0f}", c.name, ", ".join(c.tells)) for c in found.choices],
         )  # fmt: skip
+        left = _left_open(found, run)
+        if left:
+            _say(f"\nNot told apart even with these: {', '.join(left)}.")
+
+
+def _left_open(found: Improvement, run: Known) -> list[str]:
+    """Causes that no chosen segment tells apart, with those that none is chosen for."""
+    told = {target.label for target in found.targets if target.told}
+    labels = [f"{block.name} {block.axis}".strip() for block in run.blocks if not block.told]
+    return [label for label in labels if label not in told]
+
+
+def _say(text: str) -> None:
+    """A sentence of any length, in lines that a terminal shows whole."""
+    from textwrap import fill
+
+    for line in text.split("\n"):
+        print(fill(line, 100, subsequent_indent="  ", break_long_words=False,
+                   break_on_hyphens=False))  # fmt: skip
 
 
 def _for_path(
@@ -255,7 +280,7 @@ def _print_design(design: Design, known: str) -> None:
         return
     table("Segments chosen for the path", ("times", "segment"),
           [(str(n), name) for name, n in Counter(design.chosen).items()])  # fmt: skip
-    print(
+    _say(
         "\nNote: this compares patterns by what a model can know. On simulated rigs the error that "
         "was played afterwards was no smaller than with the usual pattern "
         "(experiments.pattern_design): prefer the usual one unless a recheck says otherwise."
@@ -350,7 +375,7 @@ def _print(bench: Bench, what: Preview, kind: str, targets: list[Path], stale: l
     ]
     table("What the time goes to", ("segments", "time", "share"), shares)
     for note in what.notes:
-        print(f"\nNote: {note}")
+        _say(f"\nNote: {note}")
     print()
     for path in targets:
         print(f"Wrote {path}")

@@ -136,24 +136,29 @@ def table_rows(blocks: Sequence[Block]) -> list[tuple[str, str, str, str, str]]:
 
 
 def lines(blocks: Sequence[Block]) -> list[str]:
-    """One sentence per block that is not told apart; one that says so when all are."""
-    out = []
+    """Why causes are not told apart, a sentence per reason; one that says so when all are.
+
+    Figures and verdicts stand in the table; here are the reasons alone, each of them once.
+    """
+    whose: dict[str, list[str]] = {}
     for b in blocks:
-        if b.told and not b.because:
+        if not b.because:
             continue
-        label = f"{b.name} of axis {b.axis}" if b.axis else b.name
-        text = f"{label}: {b.verdict}"
-        if b.because:
-            text += f" ({b.because})" if b.verdict.startswith("not") else f", {b.because}"
-        out.append(f"{text}; {b.figure.words} {_told(b.figure, words=False)}")
-    return out or ["every cause is told apart from the others"]
+        other, why = b.verdict.partition(" apart from ")[2], b.because
+        if b.verdict == "weakly":  # because "from the other: why"
+            other, _, why = why.removeprefix("from ").partition(": ")
+        label = f"{b.name} {b.axis}".strip()
+        whose.setdefault(why, []).append(f"{label} from {other}" if other else label)
+    if not whose:
+        return ["every cause is told apart from the others"]
+    return [f"{', '.join(labels)}: {why}" for why, labels in whose.items()]
 
 
-def _told(figure: Figure, *, words: bool = True) -> str:
+def _told(figure: Figure) -> str:
     error = figure.standard_error
     if np.isfinite(error) and error > 0:
         digits = int(np.clip(1 - np.floor(np.log10(error)), 0, 6))  # two of the standard error
         text = f"{figure.value:.{digits}f} ± {error:.{digits}f} {figure.unit}".strip()
     else:
         text = f"{figure.value:.3g} {figure.unit}".strip()
-    return f"{figure.words} {text}" if words else text
+    return f"{figure.words} {text}"

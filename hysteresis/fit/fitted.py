@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -9,11 +11,14 @@ from typing import Any
 
 import numpy as np
 
+from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
 from hysteresis.files import sha256_of
 from hysteresis.fit import Fit
+from hysteresis.fit.structure import Layout, Recipe, layout
 from hysteresis.measure.registration import register
 from hysteresis.model import FittedModel, Parameter, bench_identity
+from hysteresis.tables import Floats
 
 CLICK_PX = 0.3  # how well a mark is clicked, where five fiducials cannot tell (no source)
 
@@ -37,14 +42,17 @@ def absolute_uncertainty_mm(bench: Bench) -> float:
 
 def fitted_model(fit: Fit, bench: Bench, inputs: dict[str, Path]) -> FittedModel:
     """What model.json holds; `inputs` are the files whose hashes go into the provenance."""
+    plan = fit.solution.layout
     return FittedModel(
         model=fit.model,
         without_memory=fit.without_memory,
         start=fit.start_state,
         end=fit.end,
         parameters=tuple(
-            Parameter(str(name), float(value), float(error), unit_of(str(name)))
-            for name, value, error in zip(fit.names, fit.values, fit.errors, strict=True)
+            Parameter(str(name), float(value), float(error), unit_of(str(name), plan.recipe.form))
+            for name, value, error in zip(
+                fit.names, offsets(plan) + fit.values, fit.errors, strict=True
+            )
         ),
         discrepancy=fit.discrepancy,
         bench=bench_identity(bench),
@@ -84,39 +92,99 @@ def quality(fit: Fit) -> dict[str, float]:
             figures[f"damping_ratio_{axis}"] = model.dynamics.damping_ratio(stiffness)
         figures[f"friction_share_{axis}"] = model.friction_share()
         figures[f"after_effect_per_decade_{axis}"] = model.after_effect_share()
+        if isinstance(model, AxisModel) and model.chain.droop_per_s > 0:
+            figures[f"output_corner_{axis}_hz"] = model.chain.corner_hz
     figures["error_on_held_out_mm"] = fit.discrepancy.typical_mm
     return figures
 
 
-def unit_of(name: str) -> str:
-    """Unit of a fitted unknown, by its name."""
-    if name.endswith("_per_mm"):
-        return "1/mm"
-    if name.endswith("_mm"):
-        return "mm"
-    if name.endswith("_s"):
-        return "s"
-    if name.endswith("damping"):
-        return "drive s/FS"
-    if name.endswith("inertia"):
-        return "drive s²/FS"
-    if "_history_" in name:
-        return "drive"
-    if name[:2] in ("x_", "y_") and ("slip" in name or "branch" in name or name[2] == "k"):
-        return "drive/FS"
-    return "1"
+def offsets(plan: Layout) -> Floats:
+    """Where each unknown (s,) counts from: what it is told as is this plus its short value.
+
+    Not 0 where a bound is: a Bouc-Wen element's reach, sigma and exponent.
+    """
+    out = np.zeros(len(plan.names))
+    for k, column in enumerate(plan.spread.T):
+        targets = np.flatnonzero(column)
+        if targets.size == 1:
+            out[k] = plan.base[targets[0]]
+    return out
+
+
+def as_unknowns(fitted: FittedModel) -> FittedModel:
+    """The same with every parameter counted as a layout's short vector counts it."""
+    plan = layout(Recipe(memory="bouc-wen"))  # the one memory that counts from elsewhere than 0
+    begins = dict(zip((str(n) for n in plan.names), offsets(plan), strict=True))
+    return replace(
+        fitted,
+        parameters=tuple(
+            replace(p, value=p.value - float(begins.get(p.name, 0.0))) for p in fitted.parameters
+        ),
+    )
+
+
+_UNITS = {
+    "torque": {
+        "k1": "drive/FS", "k2": "drive/FS²", "k3": "drive/FS³", "damping": "drive s/FS",
+        "inertia": "drive s²/FS", "heat1": "1/drive²", "heat2": "1/drive²", "slip": "drive/FS",
+        "cell": "drive", "bouc_wen_stiffness": "drive/FS", "bouc_wen_reach": "FS",
+        "bouc_wen_sigma": "1", "bouc_wen_exponent": "1", "bouc_wen_asymmetry": "1",
+        "bouc_wen_pinching": "1", "branch": "drive/FS", "branch_all": "drive/FS",
+        "branch_strength": "drive/FS", "branch_exponent": "1", "history": "drive",
+        "droop_per_s": "1/s", "lag_s": "s", "saturation": "1/drive²",
+    },
+    "compliance": {
+        "k1": "FS/drive", "k2": "FS/drive²", "k3": "FS/drive³", "play": "FS/drive",
+        "creep": "FS/drive", "creep_all": "FS/drive", "creep_strength": "FS/drive",
+        "creep_exponent": "1", "history": "FS",
+    },
+}  # fmt: skip
+"""Units of one axis' unknowns by their names without axis and number; FS: full scale of the angle,
+drive: full scale of the drive. The strength of a power law is that for times told in s."""
+_SHARED_UNITS = {
+    "coupling_xy": "1", "coupling_yx": "1", "offset_x_mm": "mm", "offset_y_mm": "mm",
+    "tilt_x_per_mm": "1/mm", "tilt_y_per_mm": "1/mm", "log_distance": "1",
+    "clock_offset_s": "s", "clock_drift": "1", "drift_x_mm": "mm", "drift_y_mm": "mm",
+}  # fmt: skip
+
+
+def unit_of(name: str, form: str = "torque") -> str:
+    """Unit of a fitted unknown, by its name and the form of the recipe ('torque', 'compliance').
+
+    In compliance form k1, k2 and k3 are those of the deflection under a drive. KeyError for a
+    name that no recipe has.
+    """
+    if name in _SHARED_UNITS:
+        return _SHARED_UNITS[name]
+    return _UNITS[form][re.sub(r"_\d+$", "", name.partition("_")[2])]
 
 
 def as_lmfit(fit: Fit) -> Any:
     """The unknowns as `lmfit.Parameters`, with bounds and standard errors, for its reports."""
     import lmfit
 
+    plan = fit.solution.layout
+    begins = offsets(plan)
+    least = np.where(plan.not_negative, begins, -np.inf)
     out = lmfit.Parameters()
-    for name, value, error in zip(fit.names, fit.values, fit.errors, strict=True):
-        positive = any(word in name for word in ("slip", "branch", "k1", "damping", "inertia"))
-        out.add(str(name), value=float(value), min=0.0 if positive else -np.inf)
+    for k, (name, value, error) in enumerate(zip(fit.names, fit.values, fit.errors, strict=True)):
+        out.add(str(name), value=float(begins[k] + value), min=float(least[k]),
+                max=float(begins[k] + plan.upper[k]))  # fmt: skip
         out[str(name)].stderr = float(error) if np.isfinite(error) else None
     return out
+
+
+def parameter_lines(fit: Fit) -> list[str]:
+    """lmfit's report of every unknown, a line each, with its unit in place of a starting value."""
+    from lmfit import fit_report
+
+    form = fit.solution.layout.recipe.form
+    lines = fit_report(as_lmfit(fit), show_correl=False).splitlines()
+    units = ("", *(unit_of(str(name), form) for name in fit.names))  # the first line is a title
+    return [
+        re.sub(r"\s*\(init = [^)]*\)$", f"  {unit}", line) if unit else line
+        for line, unit in zip(lines, units, strict=True)
+    ]
 
 
 def _rms(values: np.ndarray) -> float:

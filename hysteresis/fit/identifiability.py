@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hysteresis.compliance_axis import ComplianceAxis
 from hysteresis.fit.bounded import compress
 from hysteresis.fit.causes import Block, Figure, block_of, lines, reason, table_rows
 from hysteresis.fit.finish import Solution
@@ -117,15 +118,21 @@ def _aim(
 
     if name in _RESIDUE or (name == "drive chain" and f"{axis}_droop_per_s" in plan.names):
         value, gradient = residue(plan, short, axis, own, grid, nominal)
-        words = f"its part of the return-to-zero error after {PROBE_HOLD_S:.0f} s"
+        words = f"return-to-zero error after {PROBE_HOLD_S:.0f} s"
         return aim(words, value, "mm", gradient[None], max(abs(value), noise_mm))
     one = np.eye(len(short))
     if name == "spring":
         k = plan.index(f"{axis}_k1")
         # against all that is memory: that is what must not be taken for spring, or spring for it
-        memory = _stiffness(plan, short, axis) - short[k]
+        model = _model(plan, short, axis)
+        if isinstance(model, ComplianceAxis):
+            memory = float(model.weight.sum() + model.compliance.sum())
+            words, unit = "compliance", "FS/drive"
+        else:
+            memory = model.small_signal_stiffness() - short[k]
+            words, unit = "stiffness", "drive/FS"
         size = max(memory, LEAST_SPRING * short[k]) if plan.recipe.remembers else short[k]
-        return aim("stiffness", float(short[k]), "drive/FS", one[[k]], size)
+        return aim(words, float(short[k]), unit, one[[k]], size)
     if name == "zero":
         k = plan.index(f"offset_{axis}_mm")
         size = max(abs(float(short[k])), noise_mm)
@@ -216,7 +223,8 @@ def _more(
         return _stiffness(plan, at, axis)
 
     if name == "friction memory":
-        words = "share of the stiffness"
+        of_what = "deflection" if plan.recipe.form == "compliance" else "stiffness"
+        words = f"share of the {of_what}"
         return [of_axis(words, "%", lambda at: 100.0 * model(at).friction_share())]
     if name == "after-effect":
         return [of_axis("per decade", "%", lambda at: 100.0 * model(at).after_effect_share())]

@@ -10,11 +10,25 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from fitted_rigs import bench, bench_with, camera_fit, typed_fit
+from fitted_rigs import bench, bench_with, camera_fit, filmed, typed_fit
 
+from hysteresis.axis import AxisModel
 from hysteresis.errors import InputError
-from hysteresis.fit.fitted import as_lmfit, fitted_model, quality, unit_of
+from hysteresis.fit.fitted import (
+    as_lmfit,
+    as_unknowns,
+    fitted_model,
+    offsets,
+    parameter_lines,
+    quality,
+    unit_of,
+)
+from hysteresis.fit.recipes import NAMES, candidates
+from hysteresis.fit.structure import Recipe, axis_from_full, layout
 from hysteresis.model import SCHEMA_VERSION, FittedModel, fitted_to_json, read_model, write_model
+from hysteresis.operators.bouc_wen import BoucWen
+from hysteresis.operators.drive_chain import DriveChain
+from hysteresis.recording import observations
 
 
 @pytest.fixture(params=["typed", "camera"])
@@ -65,11 +79,126 @@ def test_every_unknown_is_listed_with_unit_and_error(fit, made) -> None:
         ("x_k1", "drive/FS"), ("y_slip_03", "drive/FS"), ("x_branch_all", "drive/FS"),
         ("x_damping", "drive s/FS"), ("y_inertia", "drive s²/FS"), ("x_history_01", "drive"),
         ("offset_x_mm", "mm"), ("tilt_x_per_mm", "1/mm"), ("clock_offset_s", "s"),
-        ("clock_drift", "1"), ("coupling_xy", "1"), ("log_distance", "1"), ("x_heat1", "1"),
+        ("clock_drift", "1"), ("coupling_xy", "1"), ("log_distance", "1"),
     ],
 )  # fmt: skip
 def test_units_of_unknowns(name: str, unit: str) -> None:
     assert unit_of(name) == unit
+
+
+def recipes() -> list[Recipe]:
+    """Every memory that can be asked for, and what a recipe may have besides."""
+    pattern, recording = filmed("braided-thread", 3)
+    seen = observations(pattern, recording)
+    out = [candidates(pattern, seen, name).recipes[name] for name in NAMES]
+    both, play = (out[list(NAMES).index(name)] for name in ("both", "play-creep"))
+    whole = replace(both, droop=True, lag=True, saturation=True, heating=True, drift=True)
+    laws = [replace(r, after_effect=law) for r in (both, play) for law in ("log", "power")]
+    return [*out, whole, *laws]
+
+
+def exponents(unit: str) -> dict[str, int]:
+    """'drive s²/FS' as {'drive': 1, 's': 2, 'FS': -1}."""
+    above, _, below = unit.partition("/")
+    out: dict[str, int] = {}
+    for words, sign in ((above, 1), (below, -1)):
+        for word in words.split():
+            if word != "1":
+                power = {"²": 2, "³": 3}.get(word[-1], 1)
+                out[word.rstrip("²³")] = sign * power
+    return out
+
+
+@pytest.mark.parametrize("which", range(len(NAMES) + 5))
+def test_units_are_those_by_which_the_equations_keep(which: int) -> None:
+    """Told in another unit of drive, angle and time, with every parameter changed as its unit
+    says, the same axis moves the same way (dimensional analysis, textbook). A wrong unit of any
+    unknown would show in the angle. The strength of a power law holds for times in s alone."""
+    recipe = recipes()[which]
+    plan = layout(recipe)
+    law = recipe.after_effect == "power"
+    size = {"drive": 0.5, "FS": 0.8, "s": 1.0 if law else 1.7, "mm": 1.0}
+    rng = np.random.default_rng(which)
+    usual = 0.002 if recipe.memory == "preisach" else 0.02
+    sizes = {
+        "damping": 2e-4, "inertia": 1e-6, "k1": 0.8, "bouc_wen_stiffness": 0.1,
+        "bouc_wen_reach": 0.1, "branch_exponent": 0.1, "creep_exponent": 0.1, "droop_per_s": 0.5,
+        "lag_s": 1e-3,
+    }  # fmt: skip
+    short = np.array([sizes.get(str(n)[2:], usual) for n in plan.names])
+    short *= rng.uniform(0.8, 1.2, len(short))
+    units = [unit_of(str(name), recipe.form) for name in plan.names]
+    factor = [np.prod([size[w] ** p for w, p in exponents(u).items()]) for u in units]
+    other = replace(
+        recipe,
+        slip_limits=tuple(np.array(recipe.slip_limits) * size[
+            "drive" if recipe.form == "compliance" else "FS"]),
+        nodes=tuple(np.array(recipe.nodes) * size["FS"]),
+        relaxation_times_s=tuple(np.array(recipe.relaxation_times_s) * size["s"]),
+        heat_lag_s=(15.0 * size["s"], 100.0 * size["s"]),
+    )  # fmt: skip
+    again = layout(other)
+    values = (offsets(plan) + short) * factor
+    u, step = 0.4 * np.sin(np.linspace(0, 20, 4000)) * np.linspace(0, 1, 4000), np.full(4000, 0.01)
+    angles = []
+    for plan_of, own, scale, time in (
+        (plan, short, 1.0, 1.0),
+        (again, values - offsets(again), size["drive"], size["s"]),
+    ):
+        axis, history = axis_from_full(plan_of.recipe, plan_of.full(own)[: plan_of.per_axis])
+        state = axis.branch_state(history) if len(history) else axis.rest()
+        angles.append(axis.deflection(scale * u, time * step, state)[0])
+    assert np.ptp(angles[0]) > 0.2
+    # the same arithmetic but for rounding, which a solved balance keeps below 1e-9
+    np.testing.assert_allclose(angles[1], size["FS"] * angles[0], rtol=0, atol=1e-9)
+
+
+def test_every_name_has_a_unit_and_no_other_name_has() -> None:
+    for recipe in recipes():
+        for name in layout(recipe).names:
+            assert set(exponents(unit_of(str(name), recipe.form))) <= {"drive", "FS", "s", "mm"}
+    with pytest.raises(KeyError):
+        unit_of("x_wizard_01")
+
+
+def test_a_bouc_wen_element_is_told_by_its_real_numbers() -> None:
+    """Exponent, sigma and reach are fitted as what they exceed their least values by; what is
+    printed and stored is what the element is made of."""
+    fit = camera_fit()
+    pattern, recording = filmed("braided-thread", 3)
+    recipe = candidates(pattern, observations(pattern, recording), "bouc-wen").recipes["bouc-wen"]
+    plan = layout(recipe)
+    short = np.random.default_rng(1).uniform(0.05, 0.3, len(plan.names))
+    short[plan.index("y_bouc_wen_exponent")] = 0.0  # at its bound
+    told = replace(fit, solution=replace(fit.solution, layout=plan, short=short),
+                   names=plan.names, values=short, errors=0.1 * short)  # fmt: skip
+    made = fitted_model(told, bench(), {})
+    stored = {p.name: p for p in made.parameters}
+    for axis, first in (("x", 0), ("y", plan.per_axis)):
+        model, _ = axis_from_full(recipe, plan.full(short)[first : first + plan.per_axis])
+        assert isinstance(model, AxisModel) and isinstance(model.friction, BoucWen)
+        for name in BoucWen.unknown_names:
+            p = stored[f"{axis}_bouc_wen_{name}"]
+            assert p.value == getattr(model.friction, name)
+            assert p.standard_error == 0.1 * short[plan.index(p.name)]
+    assert stored["y_bouc_wen_exponent"].value == 1.0
+    parameters = as_lmfit(told)
+    assert parameters["x_bouc_wen_exponent"].value == stored["x_bouc_wen_exponent"].value > 1.0
+    assert (parameters["x_bouc_wen_sigma"].min, parameters["x_bouc_wen_sigma"].max) == (0.5, 1.0)
+    back = np.array([p.value for p in as_unknowns(made).parameters])
+    np.testing.assert_allclose(back, short, rtol=0, atol=4e-16)
+    assert back[plan.index("y_bouc_wen_exponent")] == 0.0
+
+
+def test_the_corner_of_an_ac_coupled_output_is_a_figure_of_the_fit() -> None:
+    fit = camera_fit()
+    assert not any("corner" in key for key in quality(fit))
+    corner_hz = 0.05
+    chain = DriveChain(droop_per_s=2 * np.pi * corner_hz)
+    model = replace(fit.model, axis_x=replace(fit.model.axis_x, chain=chain))
+    figures = quality(replace(fit, model=model))
+    assert figures["output_corner_x_hz"] == pytest.approx(corner_hz, rel=1e-15)
+    assert "output_corner_y_hz" not in figures
 
 
 def test_lmfit_carries_values_bounds_and_errors(fit) -> None:
@@ -82,6 +211,10 @@ def test_lmfit_carries_values_bounds_and_errors(fit) -> None:
         assert parameters[name].stderr == (error if np.isfinite(error) else None)
     assert parameters["x_k1"].min == 0.0 and parameters["offset_x_mm"].min == -np.inf
     assert "x_k1" in fit_report(parameters, show_correl=False)
+    lines = parameter_lines(fit)[1:]
+    assert len(lines) == len(fit.names) and not any("init" in line for line in lines)
+    for name, line in zip(fit.names, lines, strict=True):
+        assert line.split(":")[0].strip() == name and line.endswith(f"  {unit_of(str(name))}")
 
 
 def test_figures_are_those_of_the_residuals(fit) -> None:

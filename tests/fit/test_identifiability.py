@@ -15,6 +15,7 @@ from hysteresis.fit.identifiability import (
     PROBE_HOLD_S,
     PROBE_SHARE,
     Block,
+    aims,
     identifiability,
     lines,
     residue,
@@ -250,10 +251,30 @@ def test_poor_data_say_so_and_name_the_other_cause() -> None:
     for b in blocks:
         assert b.verdict in ("weakly", "not seen") or b.verdict.startswith("not told apart from ")
         assert b.because
-    said = "\n".join(lines(tuple(poor.values())))
-    assert "after-effect of axis x" in said and "mm" in said
+    said = lines(tuple(poor.values()))
+    assert any("after-effect x" in line for line in said)
+    # figures stand in the table: the reasons alone are said, each of them once
+    assert not any("±" in line or " mm" in line for line in said)
+    reasons = [line.split(": ", 1)[1] for line in said]
+    assert len(reasons) == len(set(reasons))
     rows = table_rows(tuple(poor.values()))
     assert len(rows) == len(poor) and all(len(row) == 5 for row in rows)
+
+
+def test_a_compliance_is_told_as_one_and_held_against_the_memory_in_its_own_unit() -> None:
+    """Plays and creep of the drive: k1 is deflection per drive, and so is what remembers."""
+    recipe = Recipe(form="compliance", slip_limits=(0.05, 0.3), relaxation_times_s=(1.0, 10.0))
+    plan, short = alone(recipe, {"k1": 0.8, "play_01": 0.04, "play_02": 0.03, "creep_01": 0.02,
+                                 "creep_02": 0.01})  # fmt: skip
+    t = np.arange(60.0) * 4.0 + 1.0
+    seen = observed(t, 0 * t, 0 * t, "ladder/001")
+    x, y, _ = predict(plan, short, GRID, seen, NOMINAL, slopes=False)
+    rough = Solution(plan, short, 0 * x, 0 * y, np.eye(len(short)), float("nan"), 0, True)
+    found = {(a.axis, a.name): a for a in aims(rough, GRID, seen, NOMINAL)}
+    for axis in "xy":
+        spring = found[axis, "spring"]
+        assert (spring.words, spring.unit) == ("compliance", "FS/drive")
+        assert spring.value == 0.8 and spring.size == pytest.approx(0.1, rel=1e-6)
 
 
 def test_a_cause_at_its_bound_gets_an_upper_limit() -> None:
