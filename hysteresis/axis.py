@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,8 @@ from hysteresis.tables import Floats
 
 STATE_HEAD = ("theta", "theta_before", "velocity", "velocity_before", "step_before", "drive",
               "warmth_1", "warmth_2")  # fmt: skip
+
+DRIVEN = 1.0  # full scale: where a rig is played
 
 
 def _no_friction() -> MaxwellSlip:
@@ -186,11 +188,17 @@ class AxisModel:
         dynamics = Dynamics(**numbers_of(Dynamics, data["dynamics"]))
         if elastic.linear <= 0 or min(dynamics.damping_s, dynamics.inertia_s2) < 0:
             raise ValueError("stiffness is positive, damping and inertia are not negative")
+        friction = memory_from_json(data["friction"])
+        # what a memory does not lose as it slips is a spring beside it; a spring that turns soft
+        # further out is told by the fit that found it, and may be read
+        beside = friction.small_signal_stiffness() - friction.lagging_stiffness()
+        if not replace(elastic, linear=elastic.linear + beside).is_monotone(DRIVEN):
+            raise ValueError("the spring is not stiff everywhere within ±1 full scale")
         return AxisModel(
             elastic=elastic,
             heating=Heating((first, second), (lag_1, lag_2)),
             dynamics=dynamics,
-            friction=memory_from_json(data["friction"]),
+            friction=friction,
             after_effect=AfterEffect(**_arrays(data["after_effect"])),
             chain=DriveChain.from_json(data["drive_chain"]) if "drive_chain" in data
             else DriveChain(),
@@ -209,4 +217,6 @@ def numbers_of(kind: type, data: dict[str, Any]) -> dict[str, float]:
 
 
 def _arrays(data: dict[str, Any]) -> dict[str, Floats]:
+    if set(data) != {f.name for f in fields(AfterEffect)}:
+        raise ValueError("an after-effect has relaxation_time_s and stiffness and nothing else")
     return {key: np.array(value, dtype=float) for key, value in data.items()}

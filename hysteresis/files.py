@@ -343,8 +343,13 @@ def read_toml(path: Path | str) -> tuple[dict[str, Any], Callable[[KeyPath], int
     return content, lines.get
 
 
-def read_json(path: Path | str) -> Any:
-    """Read a JSON file strictly: no NaN or Infinity, no key twice in one object."""
+def read_json(
+    path: Path | str, *, mend: str = "write the file again with the command that made it"
+) -> Any:
+    """Read a JSON file strictly: no NaN or Infinity, no key twice in one object.
+
+    Raises InputError, which ends with the remedy `mend`.
+    """
     path = Path(path)
 
     def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -352,24 +357,38 @@ def read_json(path: Path | str) -> Any:
         if len(found) != len(pairs):
             names = [name for name, _ in pairs]
             twice = next(name for name in names if names.count(name) > 1)
-            raise InputError("a key stands twice in one object", file=path, column=twice)
+            raise InputError("a key stands twice in one object", file=path, column=twice, mend=mend)
         return found
 
     def constant(name: str) -> float:
-        raise InputError("this is not a number of JSON", file=path, value=name)
+        line, key = _place_of_constant(text)
+        raise InputError(
+            "this is not a number of JSON", file=path, row=line, column=key, value=name, mend=mend
+        )
 
+    text = read_text(path)
     try:
-        return json.loads(read_text(path), object_pairs_hook=unique, parse_constant=constant)
+        return json.loads(text, object_pairs_hook=unique, parse_constant=constant)
     except json.JSONDecodeError as error:
         raise InputError(
             f"this is not valid JSON: {error.msg[:1].lower()}{error.msg[1:]}",
             file=path,
             row=error.lineno,
             column=str(error.colno),
-            mend="write the file again with the command that made it",
+            mend=mend,
         ) from error
     except (ValueError, RecursionError) as error:
-        raise InputError(f"this is not usable JSON: {error}", file=path) from error
+        raise InputError(f"this is not usable JSON: {error}", file=path, mend=mend) from error
+
+
+def _place_of_constant(text: str) -> tuple[int, str | None]:
+    """Line of the first NaN or Infinity outside a text of JSON, and the last key before it."""
+    key = None
+    for found in re.finditer(r'"((?:[^"\\]|\\.)*)"(\s*:)?|NaN|-?Infinity', text):
+        if found[1] is None:
+            return text.count("\n", 0, found.start()) + 1, key
+        key = found[1] if found[2] else key
+    return 1, key
 
 
 def write_json(path: Path | str, content: Any, *, overwrite: bool = True) -> None:

@@ -9,23 +9,39 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from hysteresis.axis import AxisModel, numbers_of
+from hysteresis.axis import STATE_HEAD, AxisModel, numbers_of
 from hysteresis.bench import Bench
 from hysteresis.compliance_axis import FORM, ComplianceAxis
 from hysteresis.errors import InputError
 from hysteresis.files import read_json, write_json
+from hysteresis.operators.preisach import CAPACITY, Preisach
 from hysteresis.optics import RigOptics, deflection_from_spot, spot_from_deflection
+from hysteresis.plain_content import (
+    FINITE,
+    PartFault,
+    check_numbers,
+    entries,
+    number,
+    numbers,
+    within,
+    word,
+)
 from hysteresis.tables import Floats
 
 SCHEMA = "hysteresis model"
 SCHEMA_VERSION = 1
-
+LARGEST_MM = 1e5  # as for the distances of bench.toml
+MOST_SPREAD = 20.0  # natural logarithm
 
 Axis = AxisModel | ComplianceAxis
 
 
 def axis_from_json(data: dict[str, Any]) -> Axis:
-    """The axis of either form that a file holds."""
+    """The axis of either form that a file holds.
+
+    ValueError (a PartFault where the place is known) or KeyError on anything else.
+    """
+    check_numbers(data, words=("form", "family"), empty=("swing",))
     return ComplianceAxis.from_json(data) if data.get("form") == FORM else AxisModel.from_json(data)
 
 
@@ -79,12 +95,33 @@ class RigModel:
 
     @staticmethod
     def from_json(data: dict[str, Any]) -> RigModel:
-        optics = RigOptics(**numbers_of(RigOptics, {"turn_rad": 0.0} | data["optics"]))
-        if min(optics.distance_mm, optics.full_scale_x_rad, optics.full_scale_y_rad) <= 0:
-            raise ValueError("optics has a distance or full scale that is not positive")
-        return RigModel(
-            axis_from_json(data["axis_x"]), axis_from_json(data["axis_y"]), optics
-        )
+        """Inverse of `to_json`; PartFault, with the place, on anything else."""
+        axes = []
+        for name in ("axis_x", "axis_y"):
+            content = entries(data, name)
+            with within(name):
+                axes.append(axis_from_json(content))
+        return RigModel(axes[0], axes[1], _optics_from_json(data))
+
+
+def _optics_from_json(data: dict[str, Any]) -> RigOptics:
+    content = {"turn_rad": 0.0} | entries(data, "optics")
+    with within("optics"):
+        check_numbers(content)
+        # Distances as in bench.toml. At a mirror angle of π/4 the beam runs along the plane.
+        # Couplings of 1 make one axis of two; tilts are tangents per distance (here at most 84°).
+        distance = number(content, "distance_mm", 1.0, LARGEST_MM)
+        for name, least, most in (
+            ("gap_mm", 0.0, LARGEST_MM),
+            ("full_scale_x_rad", 1e-9, np.pi / 4), ("full_scale_y_rad", 1e-9, np.pi / 4),
+            ("coupling_xy", -0.99, 0.99), ("coupling_yx", -0.99, 0.99),
+            ("offset_x_mm", -LARGEST_MM, LARGEST_MM), ("offset_y_mm", -LARGEST_MM, LARGEST_MM),
+            ("tilt_x_per_mm", -10.0 / distance, 10.0 / distance),
+            ("tilt_y_per_mm", -10.0 / distance, 10.0 / distance),
+            ("log_distance", -3.0, 3.0), ("turn_rad", -2 * np.pi, 2 * np.pi),
+        ):  # fmt: skip
+            number(content, name, least, most)
+        return RigOptics(**numbers_of(RigOptics, content))
 
 
 @dataclass(frozen=True)
@@ -198,13 +235,13 @@ def read_model(path: Path | str, bench: Bench | None = None) -> FittedModel:
     Raises InputError for a file of another kind, a newer schema, missing or absurd content, or
     a model of another bench.
     """
-    data = read_json(path)
+    data = read_json(path, mend="fit it again")
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise InputError(
             "this is not a model of this toolkit", file=path, mend="make one with: hysteresis fit"
         )
     version = data.get("schema_version")
-    if not isinstance(version, int) or version < 1:
+    if type(version) is not int or version < 1:  # True is an int, too
         raise InputError("the model has no schema version", file=path, column="schema_version",
                          value=version, mend="fit it again")  # fmt: skip
     if version > SCHEMA_VERSION:
@@ -215,47 +252,91 @@ def read_model(path: Path | str, bench: Bench | None = None) -> FittedModel:
         )  # fmt: skip
     try:
         fitted = _from_json(data)
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise InputError(
-            f"the model's content is not as it should be: {error}", file=path, mend="fit it again"
-        ) from error
+    except PartFault as fault:
+        raise content_error(fault, path) from fault
     if bench is not None:
         _same_bench(fitted, bench, path)
     return fitted
 
 
+def content_error(fault: PartFault, path: Path | str) -> InputError:
+    """What a person is told of a model that has been edited or damaged."""
+    return InputError(
+        f"the model's content is not as it should be: {fault}", file=path, mend="fit it again"
+    )
+
+
 def _from_json(data: dict[str, Any]) -> FittedModel:
-    model = RigModel.from_json(data["model"])
-    start, end = (_state_from_json(data, key, model) for key in ("start_state", "end_state"))
-    gap = data["discrepancy"]
-    if not all(0.0 <= float(gap[k]) < np.inf for k in ("typical_mm", "spread_ln", "zero_mm")):
-        raise ValueError("discrepancy is finite and not negative")
+    rigs = []
+    for name in ("model", "without_memory"):
+        content = entries(data, name)
+        with within(name):
+            rigs.append(RigModel.from_json(content))
+    start, end = (_state_from_json(data, key, rigs[0]) for key in ("start_state", "end_state"))
+    figures = entries(data, "figures")
+    with within("figures"):
+        check_numbers(figures, empty=tuple(figures), most=FINITE)
+        told = {k: float("nan") if v is None else float(v) for k, v in figures.items()}
+    notes = data.get("notes")
+    if not isinstance(notes, list) or not all(isinstance(n, str) for n in notes):
+        raise PartFault("notes", "is not a list of texts")
     return FittedModel(
-        model=model,
-        without_memory=RigModel.from_json(data["without_memory"]),
+        model=rigs[0],
+        without_memory=rigs[1],
         start=start,
         end=end,
-        parameters=tuple(
-            Parameter(
-                str(p["name"]),
-                float(p["value"]),
-                float("nan") if p["standard_error"] is None else float(p["standard_error"]),
-                str(p["unit"]),
-            )
-            for p in data["parameters"]
-        ),
-        discrepancy=Discrepancy(
-            float(gap["typical_mm"]), float(gap["spread_ln"]), int(gap["groups"]),
-            float(gap["zero_mm"]),
-        ),
-        bench=dict(data["bench"]),
-        figures={
-            k: (float("nan") if v is None else float(v)) for k, v in data["figures"].items()
-        },
-        notes=tuple(str(n) for n in data["notes"]),
-        provenance=dict(data["provenance"]),
-        trust=None if data.get("trust") is None else dict(data["trust"]),
-    )  # fmt: skip
+        parameters=_parameters_from_json(data),
+        discrepancy=_discrepancy_from_json(data),
+        bench=entries(data, "bench"),
+        figures=told,
+        notes=tuple(notes),
+        provenance=_provenance_from_json(data),
+        trust=None if data.get("trust") is None else entries(data, "trust"),
+    )
+
+
+def _parameters_from_json(data: dict[str, Any]) -> tuple[Parameter, ...]:
+    rows = data.get("parameters")
+    if not isinstance(rows, list):
+        raise PartFault("parameters", "is not a list")
+    out = []
+    for k, row in enumerate(rows):
+        with within(f"parameters[{k}]"):
+            check_numbers(row, words=("name", "unit"), empty=("standard_error",), most=FINITE)
+            error = row["standard_error"]
+            out.append(Parameter(
+                word(row, "name"), number(row, "value", -FINITE, FINITE),
+                float("nan") if error is None else float(error), word(row, "unit"),
+            ))  # fmt: skip
+    return tuple(out)
+
+
+def _discrepancy_from_json(data: dict[str, Any]) -> Discrepancy:
+    gap = entries(data, "discrepancy")
+    with within("discrepancy"):
+        groups = number(gap, "groups", 0, 1e6)
+        if groups != int(groups):
+            raise PartFault("groups", f"is {groups}, not a whole number")
+        return Discrepancy(
+            number(gap, "typical_mm", 0.0, LARGEST_MM),
+            number(gap, "spread_ln", 0.0, MOST_SPREAD),
+            int(groups),
+            number(gap, "zero_mm", 0.0, LARGEST_MM),
+        )
+
+
+def _provenance_from_json(data: dict[str, Any]) -> dict[str, Any]:
+    """As it is; but what it says of input files must be names and hashes."""
+    provenance = entries(data, "provenance")
+    with within("provenance"):
+        inputs = entries(provenance, "inputs") if "inputs" in provenance else {}
+        for what in inputs:
+            with within("inputs"):
+                about = entries(inputs, what)
+                with within(what):
+                    for name in about:
+                        word(about, name)
+    return provenance
 
 
 def _state_to_json(state: RigState) -> dict[str, list[float]]:
@@ -263,13 +344,27 @@ def _state_to_json(state: RigState) -> dict[str, list[float]]:
 
 
 def _state_from_json(data: dict[str, Any], key: str, model: RigModel) -> RigState:
-    state = RigState(np.array(data[key]["x"], float), np.array(data[key]["y"], float))
-    rest = model.rest()
-    if state.x.shape != rest.x.shape or state.y.shape != rest.y.shape:
-        raise ValueError(f"{key} does not fit the model's elements")
-    if not (np.all(np.isfinite(state.x)) and np.all(np.isfinite(state.y))):
-        raise ValueError(f"{key} holds a number that is not finite")
-    return state
+    content = entries(data, key)
+    out = []
+    for name, axis in (("x", model.axis_x), ("y", model.axis_y)):
+        with within(key):
+            state = numbers(content, name)
+            with within(name):
+                _check_state(axis, state)
+        out.append(state)
+    return RigState(*out)
+
+
+def _check_state(axis: Axis, state: Floats) -> None:
+    """ValueError for a state that the axis cannot be in."""
+    if state.shape != axis.rest().shape:
+        raise ValueError(f"{state.size} numbers do not fit the axis' {axis.rest().size}")
+    if isinstance(axis, ComplianceAxis):
+        axis.deflection(np.empty(0), 1.0, state)  # it knows how its plays may lie
+    elif isinstance(axis.friction, Preisach):
+        kept = float(state[len(STATE_HEAD)])
+        if not (kept == int(kept) and 0 <= kept <= CAPACITY):
+            raise ValueError(f"{kept:g} reversals cannot be kept")
 
 
 def _same_bench(fitted: FittedModel, bench: Bench, path: Path | str) -> None:

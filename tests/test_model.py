@@ -29,6 +29,7 @@ from hysteresis.model import (
 from hysteresis.operators.after_effect import AfterEffect
 from hysteresis.operators.elastic import Dynamics, Elastic, Heating
 from hysteresis.operators.maxwell_slip import MaxwellSlip
+from hysteresis.operators.preisach import Preisach
 from hysteresis.optics import nominal_optics, spot_from_deflection
 
 BENCH = Bench.model_validate(tomllib.loads(TEMPLATE))
@@ -163,7 +164,7 @@ def test_a_newer_schema_is_told(tmp_path: Path) -> None:
     message = refused(tmp_path, data)
     assert str(SCHEMA_VERSION + 1) in message
     assert "update" in message
-    for version in (None, "1", 0, -3):
+    for version in (None, "1", 0, -3, True, 1.0):
         assert "schema" in refused(tmp_path, data | {"schema_version": version})
 
 
@@ -238,6 +239,117 @@ def test_numbers_too_large_to_be_told_are_refused(tmp_path: Path, place: str) ->
     entry = target[last]
     target[last] = ["HUGE", *entry[1:]] if isinstance(entry, list) else "HUGE"
     assert "not as it should be" in refused(tmp_path, json.dumps(data).replace('"HUGE"', "1e999"))
+
+
+def edited(place: str, value: object) -> dict:
+    """The content of a good model with one entry changed."""
+    data = copy.deepcopy(fitted_to_json(fitted()))
+    *way, last = place.split("/")
+    target = data
+    for key in way:
+        target = target[int(key)] if isinstance(target, list) else target[key]
+    target[last] = value
+    return data
+
+
+EDITED = [
+    # place, value, words of the refusal beside the place itself
+    ("model/axis_x/elastic/cubic", -50.0, "model.axis_x", "not stiff everywhere"),
+    ("without_memory/axis_y/elastic/quadratic", 9.0, "without_memory.axis_y", "not stiff"),
+    ("model/axis_x/elastic/linear", "stiff", "model.axis_x.elastic.linear", "a number is expected"),
+    ("model/axis_x/elastic/linear", 1e30, "model.axis_x.elastic.linear", "larger than any rig's"),
+    ("model/axis_x/elastic/linear", 10**400, "model.axis_x.elastic.linear", "number is expected"),
+    ("model/axis_x/elastic/wobble", 1.0, "model.axis_x", "Elastic wants cubic, linear, quadratic"),
+    ("model/axis_x/friction/wobble", 1.0, "model.axis_x", "has limit, stiffness and nothing else"),
+    ("model/axis_x/friction/family", "wizard", "model.axis_x", "'wizard' is no family"),
+    ("model/axis_x/friction/family", [1], "model.axis_x.friction.family", "a text is expected"),
+    ("model/axis_x/friction/limit", [[1.0], 2], "model.axis_x.friction.limit", "holds [1.0]"),
+    ("model/axis_x/friction", "none", "model.axis_x.friction", "a number is expected"),
+    ("model/axis_x/after_effect", {}, "model.axis_x", "relaxation_time_s and stiffness"),
+    ("model/axis_x/heating/lag_s", [1.0], "model.axis_x", "does not hold together"),
+    ("model/axis_x/dynamics/damping_s", True, "model.axis_x.dynamics.damping_s", "holds True"),
+    ("model/axis_x/form", 3, "model.axis_x.form", "a text is expected"),
+    ("model/optics/distance_mm", 1e300, "model.optics.distance_mm", "larger than any rig's"),
+    ("model/optics/distance_mm", 1e6, "model.optics.distance_mm", "outside 1 to 100000"),
+    ("model/optics/full_scale_x_rad", 1e6, "model.optics.full_scale_x_rad", "outside"),
+    ("model/optics/full_scale_y_rad", 0.8, "model.optics.full_scale_y_rad", "outside"),
+    ("model/optics/coupling_xy", 1.0, "model.optics.coupling_xy", "outside -0.99 to 0.99"),
+    ("model/optics/tilt_x_per_mm", 1.0, "model.optics.tilt_x_per_mm", "outside"),
+    ("model/optics/log_distance", 50.0, "model.optics.log_distance", "outside -3 to 3"),
+    ("model/optics/wobble", 1.0, "model.optics", "RigOptics wants"),
+    ("discrepancy/typical_mm", 1e300, "discrepancy.typical_mm", "outside 0 to 100000"),
+    ("discrepancy/spread_ln", 1e6, "discrepancy.spread_ln", "outside 0 to 20"),
+    ("discrepancy/groups", -3, "discrepancy.groups", "outside 0"),
+    ("discrepancy/groups", 2.5, "discrepancy.groups", "not a whole number"),
+    ("discrepancy/groups", True, "discrepancy.groups", "a number is expected"),
+    ("end_state/x", 7, "end_state.x", "a list of numbers is expected"),
+    ("end_state/x", [0.0], "end_state.x", "do not fit the axis'"),
+    ("provenance/inputs", [], "provenance.inputs", "an object with entries is expected"),
+    ("provenance/inputs", {"pattern": "ab"}, "provenance.inputs.pattern", "an object"),
+    ("provenance/inputs", {"pattern": {"sha256": 7}}, "provenance.inputs.pattern.sha256", "text"),
+    ("provenance", "me", "provenance", "an object with entries is expected"),
+    ("parameters", [7], "parameters[0]", "not of the kind"),
+    ("parameters", [{"name": "k", "value": "1", "standard_error": None, "unit": ""}],
+     "parameters[0].value", "a number is expected"),
+    ("figures/held_out", "small", "figures.held_out", "a number is expected"),
+    ("notes", "one", "notes", "not a list of texts"),
+    ("notes", [1], "notes", "not a list of texts"),
+    ("trust", "blindly", "trust", "an object with entries is expected"),
+]  # fmt: skip
+PYTHONS_WORDS = ("keyword", "sequence element", "NoneType", "object is not", "convert", "iterable")
+
+
+@pytest.mark.parametrize(("place", "value", "told", "words"), EDITED)
+def test_edited_content_is_told_with_its_place(
+    tmp_path: Path, place: str, value: object, told: str, words: str
+) -> None:
+    message = refused(tmp_path, edited(place, value))
+    assert f"not as it should be: {told} " in message and words in message
+    assert message.endswith("; fit it again.")
+    assert not any(word in message for word in PYTHONS_WORDS)
+
+
+def test_nan_is_told_with_line_and_key(tmp_path: Path) -> None:
+    text = json.dumps(fitted_to_json(fitted()), indent=2)
+    line = next(k for k, row in enumerate(text.splitlines(), 1) if '"typical_mm"' in row)
+    message = refused(tmp_path, text.replace('"typical_mm": 0.02', '"typical_mm": NaN'))
+    assert f"line {line}, column typical_mm: this is not a number of JSON ('NaN')" in message
+    assert message.endswith("; fit it again.")
+
+
+def test_a_spring_that_turns_soft_beyond_the_field_can_be_read(tmp_path: Path) -> None:
+    """The stiffness k1 + 3 k3 θ² is zero at √(0.8 / (3 · 0.2)) = 1.15 full scale, within the ±1.2
+    of the fit's own note; with k3 = 0.27 at 0.994."""
+    path = tmp_path / "model.json"
+    data = edited("model/axis_x/elastic", {"linear": 0.8, "quadratic": 0.0, "cubic": -0.2})
+    path.write_text(json.dumps(data), encoding="utf-8")
+    own = read_model(path).model.axis_x
+    assert isinstance(own, AxisModel) and not own.elastic.is_monotone()
+    data["model"]["axis_x"]["elastic"]["cubic"] = -0.27
+    assert "not stiff everywhere" in refused(tmp_path, data)
+
+
+def test_a_plane_of_friction_brings_a_spring_of_its_own(tmp_path: Path) -> None:
+    """Mass k per full scale along the diagonal is a stop and a spring of stiffness k beside it
+    (see Preisach): a soft spring of the axis is then yet stiff as a whole."""
+    node = np.linspace(-1.2, 1.2, 7)
+    mass = np.array([0.2 if i == j else 0.0 for i in range(6) for j in range(i + 1)])
+    soft = AxisModel(Elastic(0.1, 0.0, -0.08), friction=Preisach(node, mass))
+    alone = AxisModel(Elastic(0.1, 0.0, -0.08))
+    assert AxisModel.from_json(soft.to_json()).elastic == soft.elastic
+    with pytest.raises(ValueError, match="not stiff"):
+        AxisModel.from_json(alone.to_json())
+
+
+@pytest.mark.parametrize("kept", [-1.0, 0.5, 1e6])
+def test_more_reversals_than_there_is_room_for_are_refused(tmp_path: Path, kept: float) -> None:
+    """A count beyond its room would make a kernel read what is not its own."""
+    plane = AxisModel(friction=Preisach(np.linspace(-1.0, 1.0, 5), np.full(10, 0.01)))
+    rig = replace(RIG, axis_y=plane)
+    one = replace(fitted(), model=rig, start=rig.rest(), end=rig.rest())
+    data = fitted_to_json(one)
+    data["end_state"]["y"][8] = kept
+    assert "end_state.y" in refused(tmp_path, data)
 
 
 @pytest.mark.parametrize("value", [0.0, -250.0])

@@ -118,7 +118,8 @@ def test_json_round_trip(tmp_path: Path) -> None:
     [
         ('{"a": 1,\n"b": }', 2, "not valid JSON"),
         ('{"a": 1', 1, "not valid JSON"),
-        ('{"a": NaN}', None, "not a number of JSON"),
+        ('{"a": 1,\n"b": [2, NaN]}', 2, "not a number of JSON"),
+            ('{"NaN": "NaN",\n"a": -Infinity}', 2, "not a number of JSON"),
         ('{"a": 1, "a": 2}', None, "stands twice"),
         (5000 * "[", None, "not usable JSON"),
         (5000 * "9", None, "not usable JSON"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import MISSING, fields
 from typing import Any
 
 import numpy as np
@@ -36,8 +37,12 @@ def memory_from_json(data: dict[str, Any]) -> Memory:
     """
     content = dict(data)
     name = content.pop("family", "maxwell-slip")
-    if name not in FAMILIES:
+    if not isinstance(name, str) or name not in FAMILIES:
         raise ValueError(f"{name!r} is no family of memory known here")
+    known = {f.name: f.default is MISSING for f in fields(FAMILIES[name]) if f.init}
+    missing = [key for key, needed in known.items() if needed and key not in content]
+    if missing or not set(content) <= set(known):
+        raise ValueError(f"a memory of family {name} has {', '.join(known)} and nothing else")
     values: dict[str, Any] = {
         key: np.array(value, dtype=float) if isinstance(value, list) else value
         for key, value in content.items()
