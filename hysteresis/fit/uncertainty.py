@@ -8,7 +8,7 @@ only the first part of the recording was fitted and the rest foretold (`Trust`).
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
 from typing import Any
 
@@ -19,9 +19,11 @@ from hysteresis.fit.finish import Solution
 from hysteresis.fit.held_out import HeldOut
 from hysteresis.fit.predict import predict
 from hysteresis.fit.recipes import RICH
-from hysteresis.fit.structure import Recipe, layout
-from hysteresis.model import Discrepancy
+from hysteresis.fit.structure import Recipe, axis_from_full, layout
+from hysteresis.model import Discrepancy, axis_from_json
+from hysteresis.operators.memories import FAMILIES
 from hysteresis.optics import RigOptics
+from hysteresis.plain_content import PartFault, entries, number, numbers, within, word
 from hysteresis.recording import Grid, Observations
 from hysteresis.tables import Floats, Ints, Pattern
 
@@ -30,6 +32,12 @@ JOB_S = 90.0  # after the pattern's end; a job like the study's, with its pause
 BLOCK_S = 0.34  # residuals are averaged over about this long before the noise is taken out
 REFITS = 64  # kept in a model; the spread of a forecast is then known to 9 %
 CUTS = (0.4, 0.5, 0.6, 0.7, 0.8)  # shares of the recording after which the rest is foretold
+LARGEST = 1e9  # in a file; above any unknown, length in mm or time in s of a rig
+LEAST_REFITS = 2  # in a file
+WORDS = {
+    "form": ("torque", "compliance"), "memory": tuple(FAMILIES),
+    "after_effect": ("spectrum", "log", "power"), "axes": ("xy", "x", "y"),
+}  # fmt: skip
 REACHES = (0.1, 0.25, 0.5, 1.0)  # edges of time ahead, as shares of the time before the cut
 
 
@@ -69,19 +77,56 @@ class Trust:
 
     @staticmethod
     def from_json(data: dict[str, Any]) -> Trust:
-        """Inverse of `to_json`; raises KeyError, TypeError or ValueError for other content."""
-        told: dict[str, Any] = {
-            k: tuple(v) if isinstance(v, list) else v for k, v in data["recipe"].items()
-        }
+        """Inverse of `to_json`; raises PartFault, with the place, for other content."""
+        recipe = _recipe_from_json(entries(data, "recipe"))
+        short = numbers(data, "short", most=LARGEST)
+        with within("short"):
+            _check_short(recipe, short)
+        moved = data.get("moved")
+        if not isinstance(moved, list) or len(moved) < LEAST_REFITS:
+            raise PartFault("moved", f"holds fewer than {LEAST_REFITS} refits")
+        with within("moved"):
+            rows = [numbers({"row": row}, "row", most=LARGEST) for row in moved]
+            if {len(row) for row in rows} != {len(short)}:
+                raise ValueError(f"every row has {len(short)} numbers")
+        sizes = [number(data, k, 0.0, LARGEST) for k in ("ahead_mm", "zero_mm", "counted_mm")]
+        length = number(data, "length_s", 1e-3, LARGEST)
+        return Trust(recipe, short, short + np.array(rows), sizes[0], length, sizes[1], sizes[2])
+
+
+def _recipe_from_json(data: dict[str, Any]) -> Recipe:
+    told: dict[str, Any] = {}
+    kinds = {f.name: f.default for f in fields(Recipe)}
+    with within("recipe"):
+        for name, value in data.items():
+            if name not in kinds:
+                raise PartFault(name, "is not known to this version")
+            if name in WORDS:
+                told[name] = word(data, name, WORDS[name])
+            elif isinstance(kinds[name], bool):
+                if not isinstance(value, bool):
+                    raise PartFault(name, "is neither true nor false")
+                told[name] = value
+            elif isinstance(kinds[name], tuple):
+                told[name] = tuple(numbers(data, name, most=LARGEST).tolist())
+            else:
+                told[name] = number(data, name, 0.0, LARGEST)
         recipe = Recipe(**told)
-        short = np.array(data["short"], dtype=float)
-        refits = short + np.array(data["moved"], dtype=float).reshape(-1, len(short))
-        numbers = [float(data[k]) for k in ("ahead_mm", "length_s", "zero_mm", "counted_mm")]
-        if len(short) != len(layout(recipe).names) or not np.isfinite(refits).all():
-            raise ValueError("the refits do not fit the recipe")
-        if not (np.isfinite(numbers).all() and min(numbers) >= 0 and numbers[1] > 0):
-            raise ValueError("trust holds a size or time that is not finite and positive")
-        return Trust(recipe, short, refits, *numbers)
+        if len(recipe.heat_lag_s) != 2 or min(recipe.heat_lag_s) <= 0:
+            raise PartFault("heat_lag_s", "is not two positive times")
+    return recipe
+
+
+def _check_short(recipe: Recipe, short: Floats) -> None:
+    """ValueError where these unknowns make no rig that a model may hold."""
+    plan = layout(recipe)
+    if len(short) != len(plan.names):
+        raise ValueError(f"the recipe has {len(plan.names)} unknowns, not {len(short)}")
+    full, per = plan.full(short), plan.per_axis
+    for k, axis in enumerate("xy"):
+        one, _ = axis_from_full(recipe, full[k * per : (k + 1) * per])
+        with within(f"axis_{axis}"):
+            axis_from_json(one.to_json())  # refuses what no axis can be
 
 
 def standard_errors(solution: Solution, seen: Observations) -> Floats:

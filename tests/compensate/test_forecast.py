@@ -209,7 +209,7 @@ def test_the_grid_plays_pattern_pause_and_output_in_order() -> None:
     assert not np.interp(pause, grid.t_s, grid.drive_y).any()
 
 
-def test_trust_survives_a_file_and_refuses_what_does_not_fit() -> None:
+def test_trust_survives_a_file() -> None:
     rng = np.random.default_rng(0)
     spread = 1 + 0.1 * rng.standard_normal((20, len(PLAN.names)))
     before = known(unknowns() * spread, ahead_mm=0.3)
@@ -221,9 +221,3 @@ def test_trust_survives_a_file_and_refuses_what_does_not_fit() -> None:
     moved = before.refits - before.short
     np.testing.assert_allclose(after.refits - after.short, moved, rtol=1e-3, atol=1e-12)
     assert told(after).after_rms_mm == pytest.approx(told(before).after_rms_mm, rel=1e-2)
-    for spoil in (
-        {"short": [1.0]}, {"length_s": 0.0}, {"ahead_mm": -1.0}, {"zero_mm": float("nan")},
-        {"recipe": {"nonsense": 1}}, {"moved": [[1.0, 2.0]]},
-    ):  # fmt: skip
-        with pytest.raises((KeyError, TypeError, ValueError)):
-            Trust.from_json(data | spoil)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,8 +14,15 @@ from hysteresis.fit.finish import Solution, finish
 from hysteresis.fit.fitted import CLICK_PX, absolute_uncertainty_mm
 from hysteresis.fit.held_out import HeldOut
 from hysteresis.fit.structure import Recipe, layout
-from hysteresis.fit.uncertainty import FEW_SPREAD, design_effect, discrepancy, standard_errors
+from hysteresis.fit.uncertainty import (
+    FEW_SPREAD,
+    Trust,
+    design_effect,
+    discrepancy,
+    standard_errors,
+)
 from hysteresis.measure.registration import register
+from hysteresis.plain_content import PartFault
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats
 
@@ -164,3 +173,67 @@ def test_uncertainty_of_absolute_positions_is_what_clicks_really_do() -> None:
         claimed.append(absolute_uncertainty_mm(bench().model_copy(update={"camera": clicked})))
     assert np.sqrt(np.mean(off)) == pytest.approx(np.mean(claimed), rel=0.2)
     assert absolute_uncertainty_mm(bench().model_copy(update={"camera": None})) == 0.0
+
+
+# ---- trust in a file ---------------------------------------------------------------------------
+
+
+def trust_in_a_file() -> dict[str, Any]:
+    plan, _ = own_data(0.02, 0.02)
+    short = true_short(plan)
+    known = Trust(plan.recipe, short, short + 0.01 * np.ones((3, len(short))), 0.1, 60.0, 0.05, 0.0)
+    return json.loads(json.dumps(known.to_json()))
+
+
+def test_trust_as_it_was_written_is_read() -> None:
+    data = trust_in_a_file()
+    assert json.loads(json.dumps(Trust.from_json(data).to_json())) == data
+
+
+@pytest.mark.parametrize(
+    ("spoil", "place"),
+    [
+        ({"recipe": []}, "recipe "),
+        ({"recipe": {"nonsense": 1}}, "recipe.nonsense "),
+        ({"recipe": {"memory": "wizard"}}, "recipe.memory "),
+        ({"recipe": {"memory": ["preisach"]}}, "recipe.memory "),
+        ({"recipe": {"form": "rubber"}}, "recipe.form "),
+        ({"recipe": {"after_effect": "some"}}, "recipe.after_effect "),
+        ({"recipe": {"axes": "xyz"}}, "recipe.axes "),
+        ({"recipe": {"heating": 1}}, "recipe.heating "),
+        ({"recipe": {"smoothness": -1.0}}, "recipe.smoothness "),
+        ({"recipe": {"heat_lag_s": [1.0]}}, "recipe.heat_lag_s "),
+        ({"recipe": {"slip_limits": "0.1"}}, "recipe.slip_limits "),
+        ({"recipe": {"memory": "preisach"}}, "short"),
+        ({"short": [1.0]}, "short "),
+        ({"short": None}, "short "),
+        ({"moved": []}, "moved "),
+        ({"moved": None}, "moved "),
+        ({"moved": [[1.0, 2.0], [1.0]]}, "moved "),
+        ({"moved": ["one", "two"]}, "moved.row "),
+        ({"length_s": 0.0}, "length_s "),
+        ({"ahead_mm": -1.0}, "ahead_mm "),
+        ({"zero_mm": float("nan")}, "zero_mm "),
+        ({"counted_mm": 1e300}, "counted_mm "),
+        ({"counted_mm": True}, "counted_mm "),
+    ],
+)
+def test_trust_that_makes_no_sense_is_told_with_its_place(
+    spoil: dict[str, Any], place: str
+) -> None:
+    with pytest.raises(PartFault) as caught:
+        Trust.from_json(trust_in_a_file() | spoil)
+    assert str(caught.value).startswith(place)
+
+
+@pytest.mark.parametrize("change", ["one huge", "all zero", "one refit"])
+def test_unknowns_that_make_no_rig_are_refused(change: str) -> None:
+    data = trust_in_a_file()
+    if change == "one huge":
+        data["short"][0] = 1e300
+    elif change == "all zero":
+        data["short"] = [0.0] * len(data["short"])
+    else:
+        data["moved"] = data["moved"][:1]
+    with pytest.raises(PartFault, match="moved" if change == "one refit" else "short"):
+        Trust.from_json(data)
