@@ -125,7 +125,10 @@ def _of_the_job_before(folder: RunFolder, target: Path, force: bool) -> list[Pat
 
 
 def _keep_apart(folder: RunFolder, target: Path, path: Path) -> None:
-    """Refuse, even with --force, an output in the place of an input or of another output."""
+    """Refuse, even with --force, an output in the place of an input or of another output.
+
+    Likewise one whose name does not say how it is to be written.
+    """
     from hysteresis.errors import InputError
 
     others = [folder.drive_plain_wav, folder.planned_csv, folder.job_json]
@@ -142,6 +145,11 @@ def _keep_apart(folder: RunFolder, target: Path, path: Path) -> None:
         raise InputError(
             "the toolpath would be written over by an output of the same name", file=path,
             mend="copy it to another name first",
+        )  # fmt: skip
+    if target.suffix.lower() not in (".wav", ".csv"):
+        raise InputError(
+            "a drive signal is written as .wav or .csv", file=target, value=target.suffix or None,
+            mend="give the file one of these endings",
         )  # fmt: skip
 
 
@@ -160,29 +168,41 @@ def _too_much(result: Compensated, path: Path) -> str:
 def _write(
     folder: RunFolder, bench: Bench, result: Compensated, target: Path, path: Path, bits: int
 ) -> None:
-    from hysteresis.files import sha256_of, write_json
+    """Write all outputs or none: each under a temporary name, renamed when all are whole."""
+    from contextlib import ExitStack
+    from os import replace
+
+    from hysteresis.files import sha256_of, write_json, writing
     from hysteresis.paths.drive_out import write_drive
     from hysteresis.table_files import write_timed_path
 
-    rate = bench.drive.sample_rate_hz
-    write_drive(target, result.drive, rate, bits=bits)
+    account = {
+        "input": {"file": path.name, "sha256": sha256_of(path)},
+        "model": {"file": folder.model_json.name, "sha256": sha256_of(folder.model_json)},
+        "drive": target.name,
+        "lead_in_s": result.lead_in_s,
+        "duration_s": float(result.planned.t_s[-1]),
+        "forecast": result.forecast.to_json(),
+        "end_state": {"x": result.end.x.tolist(), "y": result.end.y.tolist()},
+    }
+    drives = [(target, result.drive)]
+    if not result.plain_excesses:
+        drives.append((folder.drive_plain_wav, result.plain))
+    with ExitStack() as all_or_none:
+        write_json(all_or_none.enter_context(writing(folder.job_json)), account)
+        for file, drive in drives:
+            part = all_or_none.enter_context(writing(file))
+            draft = part.with_suffix(file.suffix)  # which says how it is written
+            all_or_none.callback(draft.unlink, missing_ok=True)
+            try:
+                write_drive(draft, drive, bench.drive.sample_rate_hz, bits=bits)
+            except OSError as error:  # the person knows the file, not the draft
+                raise OSError(error.errno, error.strerror or str(error), str(file)) from error
+            replace(draft, part)
+        part = all_or_none.enter_context(writing(folder.planned_csv))
+        write_timed_path(part, result.planned, decimals={"x_mm": 5, "y_mm": 5})
     if result.plain_excesses:  # an older one would belong to another job
         folder.drive_plain_wav.unlink(missing_ok=True)
-    else:
-        write_drive(folder.drive_plain_wav, result.plain, rate, bits=bits)
-    write_timed_path(folder.planned_csv, result.planned, decimals={"x_mm": 5, "y_mm": 5})
-    write_json(
-        folder.job_json,
-        {
-            "input": {"file": path.name, "sha256": sha256_of(path)},
-            "model": {"file": folder.model_json.name, "sha256": sha256_of(folder.model_json)},
-            "drive": target.name,
-            "lead_in_s": result.lead_in_s,
-            "duration_s": float(result.planned.t_s[-1]),
-            "forecast": result.forecast.to_json(),
-            "end_state": {"x": result.end.x.tolist(), "y": result.end.y.tolist()},
-        },
-    )
 
 
 def _print(result: Compensated, remarks: list[str], skipped: list[str], bench: Bench) -> None:
@@ -209,6 +229,8 @@ def _print(result: Compensated, remarks: list[str], skipped: list[str], bench: B
         f"x {np.abs(result.drive.drive_x).max():.3f}, y {np.abs(result.drive.drive_y).max():.3f} "
         f"(allowed {bench.limits.max_drive:g}); every limit of the bench is met."
     )
+    for words in _harm(result, bench):
+        print(f"Mind: {words}.")
     if result.plain_excesses:
         print(
             "Note: without compensation the job would exceed a limit, so there is no "
@@ -220,3 +242,22 @@ def _print(result: Compensated, remarks: list[str], skipped: list[str], bench: B
         print(f"Note: {note}.")
     for word in skipped:
         print(f"Passed over: {word}")
+
+
+def _harm(result: Compensated, bench: Bench) -> list[str]:
+    """What a person should know before playing a job that compensation does not make good."""
+    f, allowed = result.forecast, bench.tolerance.target_mm
+    out = []
+    if f.after_rms_mm >= f.before_rms_mm:
+        out.append(
+            f"compensation is not foretold to help here: {f.after_rms_mm:.3f} mm are left with it, "
+            f"{f.before_rms_mm:.3f} mm without; "
+            + ("fit again" if result.plain_excesses else "play drive_plain.wav, or fit again")
+        )
+    if f.after_rms_mm > allowed:
+        out.append(
+            f"the error foretold with compensation, {f.after_rms_mm:.3f} mm, is above the "
+            f"tolerance of the bench, {allowed:.3f} mm; measure for longer and fit again, or "
+            "allow more in bench.toml (target_mm)"
+        )
+    return out

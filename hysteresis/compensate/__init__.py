@@ -8,6 +8,7 @@ path (nothing is gained from a beam that is off yet).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,14 +18,21 @@ from hysteresis.compensate.forecast import Forecast, forecast, forecast_on_path
 from hysteresis.compensate.lead_in import WantedPath, with_lead_in
 from hysteresis.compensate.limits import Excess, excesses
 from hysteresis.errors import DataError, InputError
-from hysteresis.model import FittedModel, RigModel, RigState
+from hysteresis.model import FittedModel, RigModel, RigState, content_error
 from hysteresis.optics import deflection_from_spot, nominal_optics
+from hysteresis.plain_content import PartFault, within
 from hysteresis.tables import Bools, DriveSignal, Floats, Pattern, SpotPath
+
+if TYPE_CHECKING:
+    from hysteresis.fit.uncertainty import Trust
 
 __all__ = ["Compensated", "Excess", "Forecast", "compensate_path", "state_after_pause"]
 
+MODEL_FILE = "model.json"
 FADE_S = 0.3  # in which the drives are led to zero at the end
 FORETOLD_S = 600.0
+LONGEST_PAUSE_S = 30 * 86400.0  # no recording tells how creep fades over months
+LEAST_PAUSE_S = 1e-6
 HELD = 0.5  # full scale of the example in the note on AC-coupled outputs
 
 
@@ -50,13 +58,18 @@ class Compensated:
 
 
 def state_after_pause(model: RigModel, state: RigState, pause_s: float) -> RigState:
-    """The state after resting at zero drive for `pause_s` seconds (InputError: not finite)."""
-    if not np.isfinite(pause_s):
+    """The state after resting at zero drive for `pause_s` seconds.
+
+    InputError where that is not finite, or more than 30 days.
+    """
+    if not pause_s <= LONGEST_PAUSE_S:
+        what = "is longer than 30 days" if np.isfinite(pause_s) else "is not a finite time"
         raise InputError(
-            "the pause is not a finite time", value=pause_s,
-            mend="give seconds, or leave it out when the rig's past is not known",
+            f"the pause {what}", value=pause_s,
+            mend=f"give at most {LONGEST_PAUSE_S:.0f} seconds, or leave it out when the rig's "
+            "past is not known",
         )  # fmt: skip
-    if pause_s <= 0:
+    if pause_s < LEAST_PAUSE_S:
         return state
     count = 400
     # steps grow in proportion to the time since: recovery is even in the logarithm of time
@@ -82,11 +95,12 @@ def compensate_path(
     of a rig at rest without a past. `history`: the pattern the model was fitted to and the pause
     (s) since, when that is all the rig did before: the forecast then knows the path. Nothing is
     clipped: where a limit is exceeded the result
-    says so. Raises DataError when the path is too short to be one.
+    says so. Raises DataError when the path is too short to be one, InputError for a model whose
+    content makes no sense, or makes no numbers.
     """
     if len(path) < 2:
         raise DataError("the path has fewer than two points")
-    model = fitted.model
+    model, known = fitted.model, _known(fitted)
     state = model.rest() if start is None else start
     wanted, drive_x, drive_y, end = _within_drive(model, state, bench, path, condition)
     plain_x, plain_y = _plain_drives(fitted.without_memory, wanted)
@@ -103,6 +117,8 @@ def compensate_path(
     )
     row = np.searchsorted(path.t_s, t_all - wanted.lead_in_s + path.t_s[0] + 1e-9, "right") - 1
     beam = path.beam[np.clip(row, 0, len(path) - 1)] & (row >= 0) & (row < len(path) - 1)
+    if not np.all(np.isfinite([drive_x, drive_y, plain_x, plain_y, x_all, y_all])):
+        raise content_error(PartFault("model", "makes drives that are not finite"), MODEL_FILE)
     mm_per_drive = max(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
     notes = []
     if start is None:
@@ -124,7 +140,7 @@ def compensate_path(
         excesses=excesses(bench, t_all, drive_x, drive_y, x_all, y_all, mm_per_drive),
         plain_excesses=excesses(bench, t_all, plain_x, plain_y, x_all, y_all, mm_per_drive),
         forecast=_forecast(
-            fitted, bench, history, DriveSignal(t_all, drive_x, drive_y, beam),
+            fitted, known, bench, history, DriveSignal(t_all, drive_x, drive_y, beam),
             foretold_x - wanted.x_mm, foretold_y - wanted.y_mm, wanted.beam,
         ),
         lead_in_s=wanted.lead_in_s,
@@ -132,22 +148,42 @@ def compensate_path(
     )
 
 
-def _forecast(
-    fitted: FittedModel, bench: Bench, history: tuple[Pattern, float] | None, drive: DriveSignal,
-    error_x_mm: Floats, error_y_mm: Floats, traced: Bools,
-) -> Forecast:  # fmt: skip
-    """The forecast that knows the path, where the model and the rig's past carry it."""
-    if history is None or fitted.trust is None:
-        return forecast(fitted.discrepancy, error_x_mm, error_y_mm, traced)
+def _known(fitted: FittedModel) -> Trust | None:
+    """How far to trust the model, checked; InputError for content that makes no sense."""
+    if fitted.trust is None:
+        return None
     from hysteresis.fit.uncertainty import Trust
 
     try:
-        known = Trust.from_json(fitted.trust)
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError(
-            f"the model's content is not as it should be: {error}", file="model.json",
-            mend="fit it again",
-        ) from error  # fmt: skip
+        with within("trust"):
+            return Trust.from_json(fitted.trust)
+    except PartFault as fault:
+        raise content_error(fault, MODEL_FILE) from fault
+
+
+def _forecast(
+    fitted: FittedModel, known: Trust | None, bench: Bench,
+    history: tuple[Pattern, float] | None, drive: DriveSignal,
+    error_x_mm: Floats, error_y_mm: Floats, traced: Bools,
+) -> Forecast:  # fmt: skip
+    """The forecast that knows the path, where the model and the rig's past carry it."""
+    # numbers too large for the sums below are told by the check at the end
+    with np.errstate(all="ignore"):
+        out = _foretold(fitted, known, bench, history, drive, error_x_mm, error_y_mm, traced)
+    if not np.all(np.isfinite(list(out.to_json().values()))):
+        raise content_error(
+            PartFault("discrepancy, or trust,", "makes a forecast that is not finite"), MODEL_FILE
+        )
+    return out
+
+
+def _foretold(
+    fitted: FittedModel, known: Trust | None, bench: Bench,
+    history: tuple[Pattern, float] | None, drive: DriveSignal,
+    error_x_mm: Floats, error_y_mm: Floats, traced: Bools,
+) -> Forecast:  # fmt: skip
+    if history is None or known is None:
+        return forecast(fitted.discrepancy, error_x_mm, error_y_mm, traced)
     on = traced if traced.any() else np.ones(len(traced), dtype=bool)
     nominal = replace(nominal_optics(bench.optics), turn_rad=fitted.model.optics.turn_rad)
     # a job of hours is judged by its first minutes: what is unknown of a model shows there

@@ -51,6 +51,79 @@ def test_a_model_that_is_broken(run: Path, tile: Path) -> None:
     assert "no such file" in refused(run, "compensate", run, tile)
 
 
+def spoil(place: str, value: object) -> Callable[[dict], None]:
+    """Changes one entry of a model: names and places in lists, apart by a stroke."""
+
+    def change(model: dict) -> None:
+        *way, last = (int(key) if key.isdigit() else key for key in place.split("/"))
+        target = model
+        for key in way:
+            target = target[key]
+        target[last] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "words"),
+    [
+        ("trust/moved", [], "trust.moved holds fewer than 2 refits"),
+        ("trust/recipe", [], "trust.recipe is []"),
+        ("trust/recipe/memory", "wizard", "trust.recipe.memory is 'wizard'"),
+        ("trust/recipe/slip_limits", "0.1", "trust.recipe.slip_limits"),
+        ("trust/recipe/axes", "z", "trust.recipe.axes is 'z'"),
+        ("trust/short/0", 1e300, "trust.short holds 1e+300"),
+        ("trust/length_s", 0, "trust.length_s is 0"),
+        ("trust", "blindly", "trust is 'blindly'"),
+        ("provenance/inputs", [], "provenance.inputs is []"),
+        ("discrepancy/typical_mm", 1e300, "discrepancy.typical_mm is 1e+300"),
+        ("discrepancy/spread_ln", 1e6, "discrepancy.spread_ln is 1000000.0"),
+        ("discrepancy/groups", -3, "discrepancy.groups is -3"),
+        ("model/axis_x/elastic/cubic", -50, "model.axis_x does not hold together: the spring"),
+        ("model/optics/distance_mm", 1e300, "model.optics.distance_mm holds 1e+300"),
+        ("model/optics/full_scale_x_rad", 1e6, "model.optics.full_scale_x_rad is 1000000.0"),
+        ("end_state/x/0", 1e300, "end_state.x holds 1e+300"),
+        ("model/axis_x/elastic/linear", float("nan"), "column linear: this is not a number of"),
+        ("schema_version", True, "no schema version (True)"),
+    ],
+)
+def test_a_model_that_was_edited(
+    run: Path, tile: Path, place: str, value: object, words: str
+) -> None:
+    edit_model(run, spoil(place, value))
+    said = refused(run, "compensate", run, tile, "--pause-s", 20)
+    assert words in said and "model.json" in said and said.endswith("; fit it again.")
+
+
+def test_unknowns_that_are_all_zero(run: Path, tile: Path) -> None:
+    edit_model(run, lambda model: model["trust"].update(short=[0] * len(model["trust"]["short"])))
+    said = refused(run, "compensate", run, tile, "--pause-s", 20)
+    assert "trust.short.axis_x does not hold together: stiffness is positive" in said
+
+
+@pytest.mark.parametrize("name", ["planned.csv", "drive_plain.wav", "job.json"])
+def test_one_output_that_cannot_be_written_leaves_none(run: Path, tile: Path, name: str) -> None:
+    """Not even another one that was there, and may be written over."""
+    (run / "drive.wav").write_text("of the job before")
+    (run / name).mkdir()
+    said = refused(run, "compensate", run, tile, "--force")
+    assert f"{run / name}: this is a folder" in said
+
+
+def test_compensation_that_is_not_foretold_to_help_says_so(run: Path, tile: Path) -> None:
+    edit_model(run, spoil("discrepancy/typical_mm", 40.0))
+    out = done("compensate", run, tile)
+    assert "Mind: compensation is not foretold to help here" in out
+    assert "play drive_plain.wav, or fit again." in out
+    assert "is above the tolerance of the bench, 0.100 mm" in out
+
+
+def test_compensation_that_helps_enough_is_not_minded(run: Path, tile: Path) -> None:
+    edit_model(run, spoil("discrepancy/typical_mm", 1e-3))
+    edit_model(run, spoil("discrepancy/zero_mm", 1e-3))
+    assert "Mind:" not in done("compensate", run, tile)
+
+
 def test_a_path_outside_the_field(run: Path, tmp_path: Path) -> None:
     far = tmp_path / "far.ngc"
     far.write_text("G21 G90\nM3 S1\nG1 X10 Y10 F600\nG1 X80\nM5\n")
@@ -146,6 +219,7 @@ def test_other_words_that_make_no_sense(run: Path, tile: Path) -> None:
         (("--out", run / "drive.mp3"), ".wav or .csv"),
         (("--out", run / "no" / "drive.wav"), "folder to write to does not exist"),
         (("--pause-s", "inf"), "not a finite time"),
+        (("--pause-s", 1e300), "longer than 30 days (1e+300); give at most 2592000 seconds"),
         (("--feed-mm-s", -3), "must be above 0"),
         (("--travel-mm-s", "nan"), "must be above 0"),
     ):
