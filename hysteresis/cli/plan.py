@@ -220,16 +220,26 @@ def _print_improvement(found: Improvement, run: Known) -> None:
             "Segments to add", ("seconds", "segment", "tells"),
             [(f"{c.seconds:.0f}", c.name, ", ".join(c.tells)) for c in found.choices],
         )  # fmt: skip
-        left = _left_open(found, run)
+        left, aside = _left_open(found, run)
+        print()
         if left:
-            _say(f"\nNot told apart even with these: {', '.join(left)}.")
+            _say(f"Not told apart even with these: {', '.join(left)}.")
+        if aside:
+            _say(f"Not told apart, but of one recording and not of the rig: {', '.join(aside)}.")
 
 
-def _left_open(found: Improvement, run: Known) -> list[str]:
-    """Causes that no chosen segment tells apart, with those that none is chosen for."""
+def _left_open(found: Improvement, run: Known) -> tuple[list[str], list[str]]:
+    """Causes that the chosen segments do not tell apart: of the rig, and of one recording."""
+    from hysteresis.fit.improvement import LEFT_ASIDE
+
     told = {target.label for target in found.targets if target.told}
-    labels = [f"{block.name} {block.axis}".strip() for block in run.blocks if not block.told]
-    return [label for label in labels if label not in told]
+    left: list[str] = []
+    aside: list[str] = []
+    for block in run.blocks:
+        label = f"{block.name} {block.axis}".strip()
+        if not block.told and label not in told:
+            (aside if block.name in LEFT_ASIDE else left).append(label)
+    return left, aside
 
 
 def _say(text: str) -> None:

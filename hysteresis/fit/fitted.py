@@ -182,7 +182,7 @@ def parameter_lines(fit: Fit) -> list[str]:
     lines = fit_report(as_lmfit(fit), show_correl=False).splitlines()
     units = ("", *(unit_of(str(name), form) for name in fit.names))  # the first line is a title
     return [
-        re.sub(r"\s*\(init = [^)]*\)$", f"  {unit}", line) if unit else line
+        re.sub(r"\s*\(init = [^)]*\)$", "" if unit == "1" else f"  {unit}", line)
         for line, unit in zip(lines, units, strict=True)
     ]
 
