@@ -10,8 +10,10 @@ UV     := $(shell command -v uv 2>/dev/null)
 demo: $(READY)
 	$(BIN)/hysteresis demo
 
+# speeds are compared in one process with nothing beside it, all else on every core
 test: $(READY) lint
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --ignore tests/benchmarks
+	$(BIN)/python -m pytest -p no:xdist tests/benchmarks
 
 study: $(READY)
 	$(BIN)/python -m experiments.return_to_zero --seeds 5

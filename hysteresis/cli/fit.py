@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 WIDTH = 100  # of sentences; tables may be a little wider
 
 
+LIKE_NOISE = 1.5  # residual over noise up to which it may be called noise
+
+
 def command(
     run: Annotated[Path, typer.Argument(help="Run folder with a recording.", metavar="RUN")],
     memory: Annotated[
@@ -168,6 +171,7 @@ def _causes(fit: Fit) -> None:
     """Which causes the data tell apart, and what the residuals say."""
     from hysteresis.cli.console import table
     from hysteresis.fit.diagnostics import diagnose
+    from hysteresis.fit.fitted import quality
     from hysteresis.fit.identifiability import identifiability, lines, table_rows
 
     blocks = identifiability(fit.solution, fit.grid, fit.seen, fit.nominal)
@@ -182,8 +186,17 @@ def _causes(fit: Fit) -> None:
     findings = diagnose(fit.seen, fit.residual_x_mm, fit.residual_y_mm, fit.grid)
     for finding in findings:
         _say(f"Residuals, {finding.text}.")
-    if not findings:
+    if findings:
+        return
+    figures = quality(fit)
+    worst = max(v for k, v in figures.items() if k.startswith("residual_over_noise"))
+    if worst < LIKE_NOISE:
         print("Residuals: nothing but noise.")
+    else:
+        _say(
+            f"Residuals: {worst:.1f} times the noise, and no cause that they follow; of few rows "
+            "none can be named."
+        )
 
 
 def _intervals(fit: Fit, count: int) -> None:

@@ -11,7 +11,7 @@ from hysteresis.fit.held_out import HeldOut
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats
 
-CLEARLY = 2.0  # standard errors by which any memory must be better than none: it is not guessed
+CLEARLY = 2.0  # standard errors by which more memory must be better: it is not guessed
 ENOUGH = 30  # rows of both axes by which a group speaks for itself
 FEWEST_PARTS = 6
 WILD = 100.0  # square beyond which a reading counts no more: one wild reading does not choose
@@ -36,11 +36,11 @@ class Choice:
 
 
 def choose(tried: Mapping[str, tuple[HeldOut, Observations, int]]) -> tuple[Choice, ...]:
-    """Simplest candidate whose held-out error is about the best: within one standard error.
+    """Simplest candidate whose held-out error is about the best: within two standard errors.
 
     `tried`: held-out residuals, the observations they belong to and the number of unknowns, by
-    name, simplest first, all of the same rows. No memory at all ('none') is preferred within two
-    standard errors.
+    name, simplest first, all of the same rows. Of a few readings one standard error is enough,
+    but for no memory at all ('none').
     """
     parts = {name: _by_part(held, seen) for name, (held, seen, _) in tried.items()}
     squares = {name: square for name, (square, _) in parts.items()}
@@ -63,7 +63,7 @@ def choose(tried: Mapping[str, tuple[HeldOut, Observations, int]]) -> tuple[Choi
     chosen = next(
         name
         for name, (gap, error) in apart.items()
-        if gap <= (CLEARLY if name == "none" else 1.0) * error
+        if gap <= (CLEARLY if groups or name == "none" else 1.0) * error
     )
     return tuple(
         Choice(name, size[name], *apart[name], tried[name][2], name == chosen) for name in tried

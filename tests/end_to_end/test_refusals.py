@@ -276,8 +276,8 @@ def test_recordings_that_carry_nothing(run: Path) -> None:
 
 def test_a_memory_that_cannot_be_fitted(run: Path) -> None:
     said = refused(run, "fit", run, "--force", "--memory", "cobweb")
-    assert "'cobweb' cannot be fitted" in said
-    assert "choose one of: auto, none, droop, friction" in said
+    assert "there is no memory of that name ('cobweb')" in said
+    assert "choose one of auto, none, droop, friction" in said
 
 
 def test_a_camera_log_of_another_pattern(run: Path) -> None:
