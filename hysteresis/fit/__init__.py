@@ -99,8 +99,8 @@ def fit_recording(
     from threadpoolctl import threadpool_limits
 
     tell = progress or (lambda text, fraction: None)
-    refuse_another_pattern(pattern, recording)
     seen = driven_only(pattern, after_conditioning(pattern, observations(pattern, recording)))
+    refuse_another_pattern(pattern, recording)
     refuse_far_places(seen, (bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm))
     options = candidates(pattern, seen, memory)
     notes = seen_to_the_end(pattern, seen)
