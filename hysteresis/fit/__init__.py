@@ -100,9 +100,9 @@ def fit_recording(
 
     tell = progress or (lambda text, fraction: None)
     seen = driven_only(pattern, after_conditioning(pattern, observations(pattern, recording)))
+    options = candidates(pattern, seen, memory)
     refuse_another_pattern(pattern, recording)
     refuse_far_places(seen, (bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm))
-    options = candidates(pattern, seen, memory)
     notes = seen_to_the_end(pattern, seen)
     nominal = turned(pattern, seen, nominal_optics(bench.optics))
     rich = options.rich
