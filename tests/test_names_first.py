@@ -9,7 +9,7 @@ import pytest
 
 from hysteresis.bench import TEMPLATE
 from hysteresis.cli import main
-from hysteresis.cli.fit import WIDTH, _say
+from hysteresis.cli.console import WIDTH, say
 from hysteresis.fit.recipes import NAMES
 from hysteresis.plan import KINDS
 
@@ -44,6 +44,6 @@ def test_too_few_refits_for_an_interval(monkeypatch, capsys, tmp_path: Path) -> 
 
 def test_a_long_sentence_is_wrapped_and_no_word_of_it_lost(capsys) -> None:
     text = "Note: " + "what relaxes more slowly than the longest dwell acts as a spring; " * 5
-    _say(text)
+    say(text)
     out = capsys.readouterr().out
     assert max(map(len, out.splitlines())) <= WIDTH and out.split() == text.split()

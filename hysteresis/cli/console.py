@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 
 from hysteresis.cautions import caution_line
 
+WIDTH = 100  # of sentences; tables may be a little wider
+
 
 @contextlib.contextmanager
 def progress(description: str, total: float | None = None) -> Iterator[Callable[..., None]]:
@@ -35,6 +37,27 @@ def progress(description: str, total: float | None = None) -> Iterator[Callable[
             bar.update(task, total=1, completed=1)
         else:
             bar.update(task, completed=total)
+
+
+def rising(advance: Callable[..., None]) -> Callable[[float], None]:
+    """A bar of total 1 told by the fraction done, which may repeat or fall back a little."""
+    done = 0.0
+
+    def to(fraction: float) -> None:
+        nonlocal done
+        advance(max(0.0, fraction - done))
+        done = max(done, fraction)
+
+    return to
+
+
+def say(text: str) -> None:
+    """Sentences of any length, in lines that a terminal shows whole."""
+    from textwrap import fill
+
+    for line in text.split("\n"):
+        print(fill(line, WIDTH, subsequent_indent="  ", break_long_words=False,
+                   break_on_hyphens=False))  # fmt: skip
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:

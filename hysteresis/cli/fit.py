@@ -12,9 +12,6 @@ if TYPE_CHECKING:
     from hysteresis.fit import Fit
 
 
-WIDTH = 100  # of sentences; tables may be a little wider
-
-
 LIKE_NOISE = 1.5  # residual over noise up to which it may be called noise
 
 
@@ -52,7 +49,7 @@ def command(
       hysteresis fit my-run --bootstrap 200 --parameters --force
     """
     from hysteresis.bench import read_bench
-    from hysteresis.cli.console import progress
+    from hysteresis.cli.console import progress, rising
     from hysteresis.fit import fit_recording
     from hysteresis.fit.fitted import absolute_uncertainty_mm, fitted_model, parameter_lines
     from hysteresis.model import write_model
@@ -67,16 +64,11 @@ def command(
     pattern = read_pattern(folder.pattern_csv)
     rows = read_recording(source)
     with progress("Fitting", total=1.0) as advance:
-        done = 0.0
-
-        def tell(text: str, part: float) -> None:
-            nonlocal done
-            advance(max(0.0, part - done))
-            done = max(done, part)
-
+        to = rising(advance)
         fit = fit_recording(
             pattern, rows, bench,
-            memory=memory, zero_mm=absolute_uncertainty_mm(bench), progress=tell,
+            memory=memory, zero_mm=absolute_uncertainty_mm(bench),
+            progress=lambda text, part: to(part),
         )  # fmt: skip
     inputs = {"bench": folder.bench_toml, "pattern": folder.pattern_csv, "recording": source}
     write_model(folder.model_json, fitted_model(fit, bench, inputs))
@@ -103,16 +95,8 @@ def _refuse_unknown_name(memory: str) -> None:
         )  # fmt: skip
 
 
-def _say(text: str) -> None:
-    """A sentence of any length, in lines that a terminal shows whole."""
-    from textwrap import fill
-
-    print(fill(text, WIDTH, subsequent_indent="  ", break_long_words=False,
-               break_on_hyphens=False))  # fmt: skip
-
-
 def _print(fit: Fit, bench: Bench) -> None:
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
     from hysteresis.fit.fitted import quality
     from hysteresis.fit.recipes import NAMES
 
@@ -158,7 +142,7 @@ def _print(fit: Fit, bench: Bench) -> None:
     print(f"Error on data held out: {gap.typical_mm:.3f} mm rms over {gap.groups} groups")
     for note in fit.notes:
         if "not identifiable" not in note:  # said below, with its reason
-            _say(f"Note: {note}.")
+            say(f"Note: {note}.")
 
 
 def _corner_words(bench: Bench) -> str:
@@ -169,7 +153,7 @@ def _corner_words(bench: Bench) -> str:
 
 def _causes(fit: Fit) -> None:
     """Which causes the data tell apart, and what the residuals say."""
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
     from hysteresis.fit.diagnostics import diagnose
     from hysteresis.fit.fitted import quality
     from hysteresis.fit.identifiability import identifiability, lines, table_rows
@@ -182,10 +166,10 @@ def _causes(fit: Fit) -> None:
          for cause, figure, _, verdict, _ in table_rows(blocks)],
     )  # fmt: skip
     for line in lines(blocks):
-        _say(f"Note: {line}.")
+        say(f"Note: {line}.")
     findings = diagnose(fit.seen, fit.residual_x_mm, fit.residual_y_mm, fit.grid)
     for finding in findings:
-        _say(f"Residuals, {finding.text}.")
+        say(f"Residuals, {finding.text}.")
     if findings:
         return
     figures = quality(fit)
@@ -193,7 +177,7 @@ def _causes(fit: Fit) -> None:
     if worst < LIKE_NOISE:
         print("Residuals: nothing but noise.")
     else:
-        _say(
+        say(
             f"Residuals: {worst:.1f} times the noise, and no cause that they follow; of few rows "
             "none can be named."
         )
@@ -201,19 +185,12 @@ def _causes(fit: Fit) -> None:
 
 def _intervals(fit: Fit, count: int) -> None:
     """Unknowns with 95 % intervals from refits to redrawn blocks of the recording."""
-    from hysteresis.cli.console import progress, table
+    from hysteresis.cli.console import progress, rising, table
     from hysteresis.fit.block_bootstrap import block_bootstrap
 
     with progress("Refitting", total=1.0) as advance:
-        done = 0.0
-
-        def tell(part: float) -> None:
-            nonlocal done
-            advance(max(0.0, part - done))
-            done = max(done, part)
-
         drawn = block_bootstrap(
-            fit.solution, fit.grid, fit.seen, fit.nominal, count=count, progress=tell
+            fit.solution, fit.grid, fit.seen, fit.nominal, count=count, progress=rising(advance)
         )
     moving = drawn.standard_error > 0
     table(

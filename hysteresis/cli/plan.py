@@ -156,9 +156,8 @@ def _improved(
     """The informative minimum for what RUN's fit left open; None when nothing is needed."""
     from threadpoolctl import threadpool_limits
 
-    from hysteresis.cli.console import progress
+    from hysteresis.cli.console import progress, say
     from hysteresis.errors import InputError
-    from hysteresis.fit.fitted import as_unknowns
     from hysteresis.fit.improvement import MOST_S, improvement, known, summary
     from hysteresis.model import read_model
     from hysteresis.plan.improve import appended, extras, in_a_row
@@ -171,7 +170,7 @@ def _improved(
     pattern = read_pattern(source.pattern_csv)
     with threadpool_limits(limits=1), progress("Looking for what is open", total=2) as advance:
         run = known(
-            as_unknowns(read_model(source.model_json, bench)), pattern,
+            read_model(source.model_json, bench), pattern,
             read_recording(source.recording_csv), bench,
         )  # fmt: skip
         advance()
@@ -193,7 +192,7 @@ def _improved(
           "measure them on their own.")  # fmt: skip
     if whole:
         return appended(pattern, more, bench)
-    _say(
+    say(
         "Note: the figures above hold for both recordings together; a fit to the new one alone "
         "knows less. With --whole both are one pattern."
     )
@@ -201,7 +200,7 @@ def _improved(
 
 
 def _print_improvement(found: Improvement, run: Known) -> None:
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
     from hysteresis.fit.identifiability import TOLD
 
     told = sum(block.told for block in run.blocks)
@@ -223,9 +222,9 @@ def _print_improvement(found: Improvement, run: Known) -> None:
         left, aside = _left_open(found, run)
         print()
         if left:
-            _say(f"Not told apart even with these: {', '.join(left)}.")
+            say(f"Not told apart even with these: {', '.join(left)}.")
         if aside:
-            _say(f"Not told apart, but of one recording and not of the rig: {', '.join(aside)}.")
+            say(f"Not told apart, but of one recording and not of the rig: {', '.join(aside)}.")
 
 
 def _left_open(found: Improvement, run: Known) -> tuple[list[str], list[str]]:
@@ -240,15 +239,6 @@ def _left_open(found: Improvement, run: Known) -> tuple[list[str], list[str]]:
         if not block.told and label not in told:
             (aside if block.name in LEFT_ASIDE else left).append(label)
     return left, aside
-
-
-def _say(text: str) -> None:
-    """A sentence of any length, in lines that a terminal shows whole."""
-    from textwrap import fill
-
-    for line in text.split("\n"):
-        print(fill(line, 100, subsequent_indent="  ", break_long_words=False,
-                   break_on_hyphens=False))  # fmt: skip
 
 
 def _for_path(
@@ -277,7 +267,7 @@ def _for_path(
 def _print_design(design: Design, known: str) -> None:
     from collections import Counter
 
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
 
     table(
         f"Error to expect on the path, rms, from {known}",
@@ -290,7 +280,7 @@ def _print_design(design: Design, known: str) -> None:
         return
     table("Segments chosen for the path", ("times", "segment"),
           [(str(n), name) for name, n in Counter(design.chosen).items()])  # fmt: skip
-    _say(
+    say(
         "\nNote: this compares patterns by what a model can know. On simulated rigs the error that "
         "was played afterwards was no smaller than with the usual pattern "
         "(experiments.pattern_design): prefer the usual one unless a recheck says otherwise."
@@ -354,7 +344,7 @@ def _write(
 
 
 def _print(bench: Bench, what: Preview, kind: str, targets: list[Path], stale: list[Path]) -> None:
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
 
     limits = bench.limits
     minutes, seconds = divmod(round(what.duration_s, 1), 60.0)
@@ -385,7 +375,7 @@ def _print(bench: Bench, what: Preview, kind: str, targets: list[Path], stale: l
     ]
     table("What the time goes to", ("segments", "time", "share"), shares)
     for note in what.notes:
-        _say(f"\nNote: {note}")
+        say(f"\nNote: {note}")
     print()
     for path in targets:
         print(f"Wrote {path}")

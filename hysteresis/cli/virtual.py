@@ -197,17 +197,11 @@ def _play(
     rate_hz: float,
     before: tuple[Pattern, float] | None = None,
 ) -> Played:
-    from hysteresis.cli.console import progress
+    from hysteresis.cli.console import progress, rising
     from hysteresis.virtual_bench import play, play_after
 
-    done = 0.0
     with progress("Playing on the simulated rig", total=1.0) as advance:
-
-        def moved(fraction: float) -> None:
-            nonlocal done
-            advance(fraction - done)
-            done = fraction
-
+        moved = rising(advance)
         if before is not None:
             return play_after(
                 rig, *before, drive, sequence=sequence, rate_hz=rate_hz, progress=moved

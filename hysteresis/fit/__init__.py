@@ -28,7 +28,7 @@ from hysteresis.fit.rows import (
     turned,
     wild_rows,
 )
-from hysteresis.fit.stages import Slow, Work, slow_part, whole_part
+from hysteresis.fit.stages import Slow, Work, first_vector, slow_part, whole_part
 from hysteresis.fit.structure import Recipe, axis_from_full, layout
 from hysteresis.fit.uncertainty import (
     Trust,
@@ -199,11 +199,8 @@ def _without_memory(work: Work) -> Slow:
     recipe = Recipe(tilt=not few, curve=not few, clock=len(work.seen) >= RICH,
                     axes=measured_axes(work.seen))  # fmt: skip
     grid = work.grid(recipe)
-    plan = layout(recipe)
-    short = np.where(np.isfinite(plan.prior_sd), plan.prior_mean, 0.0)
-    for axis in recipe.axes:
-        short[plan.index(f"{axis}_k1")] = 1.0
-    solution = finish(plan, short, grid, work.seen, work.nominal)
+    short = first_vector(recipe, work, grid)
+    solution = finish(layout(recipe), short, grid, work.seen, work.nominal)
     return Slow(recipe, grid, work.seen, solution)
 
 

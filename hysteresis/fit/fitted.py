@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -15,7 +14,7 @@ from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
 from hysteresis.files import sha256_of
 from hysteresis.fit import Fit
-from hysteresis.fit.structure import Layout, Recipe, layout
+from hysteresis.fit.structure import Layout
 from hysteresis.measure.registration import register
 from hysteresis.model import FittedModel, Parameter, bench_identity
 from hysteresis.tables import Floats
@@ -109,18 +108,6 @@ def offsets(plan: Layout) -> Floats:
         if targets.size == 1:
             out[k] = plan.base[targets[0]]
     return out
-
-
-def as_unknowns(fitted: FittedModel) -> FittedModel:
-    """The same with every parameter counted as a layout's short vector counts it."""
-    plan = layout(Recipe(memory="bouc-wen"))  # the one memory that counts from elsewhere than 0
-    begins = dict(zip((str(n) for n in plan.names), offsets(plan), strict=True))
-    return replace(
-        fitted,
-        parameters=tuple(
-            replace(p, value=p.value - float(begins.get(p.name, 0.0))) for p in fitted.parameters
-        ),
-    )
 
 
 _UNITS = {

@@ -15,6 +15,7 @@ from hysteresis.errors import DataError, InputError
 from hysteresis.fit.bounded import compress
 from hysteresis.fit.causes import Block
 from hysteresis.fit.finish import HUBER, Solution
+from hysteresis.fit.fitted import offsets
 from hysteresis.fit.identifiability import (
     TOLD,
     WEAKLY,
@@ -28,7 +29,7 @@ from hysteresis.fit.identifiability import (
 from hysteresis.fit.linearised import ahead, cost, frames_of, greedy, joined
 from hysteresis.fit.predict import predict
 from hysteresis.fit.recipes import NAMES, RICH, candidates
-from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern
+from hysteresis.fit.rows import after_conditioning, driven_only, refuse_another_pattern, turned
 from hysteresis.fit.stages import Work, with_group_sigma
 from hysteresis.fit.structure import Layout, layout
 from hysteresis.fit.uncertainty import design_effect
@@ -114,8 +115,8 @@ def known(
             "model.json was not fitted to this recording by this version of the toolkit",
             mend="fit it again with: hysteresis fit RUN --force",
         )
-    short = np.array([p.value for p in fitted.parameters])
-    nominal = nominal_optics(bench.optics)
+    short = np.array([p.value for p in fitted.parameters]) - offsets(plan)
+    nominal = turned(pattern, seen, nominal_optics(bench.optics))
     grid = _grid(plan, short, pattern, seen, nominal)
     x, y, jacobian = predict(plan, short, grid, seen, nominal, slopes=True)
     assert jacobian is not None

@@ -90,7 +90,7 @@ def slow_part(recipe: Recipe, work: Work, say: Say) -> Slow:
         )
     still = replace(recipe, dynamics=False)
     plan = layout(still)
-    short = _first(still, work, grid)
+    short = first_vector(still, work, grid)
     if not work.rich:
         solution = finish(plan, short, grid, seen, work.nominal, progress=_steps(say, 0.2, 0.8))
         return Slow(still, grid, seen, solution)
@@ -125,7 +125,8 @@ def whole_part(recipe: Recipe, slow: Slow, work: Work, say: Say) -> tuple[Grid, 
     )  # fmt: skip
 
 
-def _first(recipe: Recipe, work: Work, grid: Grid) -> Floats:
+def first_vector(recipe: Recipe, work: Work, grid: Grid) -> Floats:
+    """Short vector to begin with: smoothed and convex where there is memory, else plain gains."""
     plan = layout(recipe)
     if not (recipe.remembers or recipe.chain):
         short = np.where(np.isfinite(plan.prior_sd), plan.prior_mean, 0.0)

@@ -46,8 +46,9 @@ def start(layout: Layout, grid: Grid, smoothed: Smoothed) -> Floats:
             drive, _ = chain.forward(drive, grid.step_s)
             short[layout.index(f"{axis}_droop_per_s")] = recipe.droop_start_per_s
         best = np.inf
-        options = list(_options(layout, a, np.ascontiguousarray(theta), drive, grid.step_s))
-        for columns, target, fixed in options:
+        for columns, target, fixed in _options(
+            layout, a, np.ascontiguousarray(theta), drive, grid.step_s
+        ):
             thin = slice(None, None, 1 + len(target) // MOST_ROWS)
             cost, found = _solve(
                 layout, columns[thin], target[thin], grid.step_s[thin], short, fixed

@@ -9,7 +9,8 @@ import pytest
 from fitted_rigs import bench, filmed, read_by_ruler
 
 from hysteresis.fit import fit_recording
-from hysteresis.fit.fitted import quality
+from hysteresis.fit.fitted import fitted_model, quality
+from hysteresis.fit.improvement import known
 from hysteresis.fit.rows import turned
 from hysteresis.optics import deflection_from_spot, nominal_optics, spot_from_deflection
 from hysteresis.recording import observations
@@ -71,3 +72,14 @@ def test_spots_and_deflections_are_inverse_in_turned_axes(degrees: float) -> Non
     plain = spot_from_deflection(*theta, replace(optics, turn_rad=0.0))
     x, y = spot_from_deflection(*theta, optics)
     np.testing.assert_allclose(np.hypot(x, y), np.hypot(*plain), rtol=1e-13)
+
+
+def test_what_to_measure_next_is_asked_of_the_turned_rig_too() -> None:
+    """A fit taken up from its files has the residuals of the fit, however askew the camera was:
+    to rounding of mm, since places are computed by the same equations."""
+    pattern, recording = filmed("braided-thread", 1)
+    recording = askew(recording, 40.0)
+    fit = fit_recording(pattern, recording, bench(), memory="both")
+    taken_up = known(fitted_model(fit, bench(), {}), pattern, recording, bench()).solution
+    np.testing.assert_allclose(taken_up.residual_x_mm, fit.residual_x_mm, rtol=0, atol=1e-9)
+    np.testing.assert_allclose(taken_up.residual_y_mm, fit.residual_y_mm, rtol=0, atol=1e-9)
