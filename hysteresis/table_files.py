@@ -21,6 +21,7 @@ from hysteresis.tables import (
     DRIVE_COLUMNS,
     PATTERN_COLUMNS,
     RECORDING_COLUMNS,
+    SEEN_COLUMNS,
     TIMED_PATH_COLUMNS,
     TYPED_COLUMNS,
     CameraLog,
@@ -220,9 +221,19 @@ def write_typed_sheet(
 
 
 def _check_camera_log(checks: _Checks) -> None:
-    _given(checks, "t_s", "u_px", "v_px", "weight")
+    _given(checks, "t_s", "weight")
     checks.whole("frame")
     checks.not_negative("weight")
+    for column in ("u_px", "v_px"):
+        checks.complain(
+            np.isnan(checks.columns[column]) & (checks.columns["weight"] != 0),
+            column,
+            "the cell is empty",
+            "fill it in, or write 0 for the weight of a frame without a spot",
+        )
+    for column in ("sigma_u_px", "sigma_v_px"):
+        if column in checks.columns:
+            checks.not_negative(column)
     # Rows may come in any order and frames may repeat, but in the order of the frames the
     # camera's clock must not run backwards.
     frame, t_s = checks.columns["frame"], checks.columns["t_s"]
@@ -242,8 +253,17 @@ def _check_camera_log(checks: _Checks) -> None:
 
 
 def read_camera_log(path: Path | str) -> CameraLog:
-    """Read a camera log in the order of its lines; `weight` is 1 where the file has none."""
-    table, checks = _load(path, CAMERA_LOG_COLUMNS[:4], optional=("weight",))
+    """Read a camera log in the order of its lines; `weight` is 1 where the file has none.
+
+    The columns `SEEN_COLUMNS` may be there or not; a place may be empty where the weight is 0.
+    """
+    table, checks = _load(
+        path,
+        CAMERA_LOG_COLUMNS[:4],
+        optional=("weight", *SEEN_COLUMNS),
+        text=("note",),
+        empty_ok=("u_px", "v_px", *SEEN_COLUMNS),
+    )
     table.setdefault("weight", np.ones(len(table["frame"])))
     _check_camera_log(checks)
     return CameraLog(**(table | {"frame": table["frame"].astype(np.int64)}))
@@ -256,8 +276,15 @@ def write_camera_log(
     decimals: Mapping[str, int] | None = None,
     overwrite: bool = True,
 ) -> None:
-    """Write a camera log with its weights."""
-    _save(path, log, CAMERA_LOG_COLUMNS, _check_camera_log, decimals, overwrite)
+    """Write a camera log with its weights, and with whatever of `SEEN_COLUMNS` is known."""
+    known = [
+        name
+        for name in SEEN_COLUMNS
+        if (any(log.note) if name == "note" else not np.isnan(getattr(log, name)).all())
+    ]
+    columns = CAMERA_LOG_COLUMNS + tuple(known)
+    rounded = {name: digits for name, digits in (decimals or {}).items() if name in columns}
+    _save(path, log, columns, _check_camera_log, rounded, overwrite)
 
 
 # ---- recording -------------------------------------------------------------------------------

@@ -20,12 +20,18 @@ Texts = npt.NDArray[Any]  # object array of str
 PATTERN_COLUMNS = ("t_s", "drive_x", "drive_y", "beam", "segment")
 TYPED_COLUMNS = ("reading", "t_s", "drive_x", "drive_y", "x_mm", "y_mm", "note")
 CAMERA_LOG_COLUMNS = ("frame", "t_s", "u_px", "v_px", "weight")  # weight is optional
+SEEN_COLUMNS = (
+    "sigma_u_px", "sigma_v_px", "flux", "spread_uu_px2", "spread_uv_px2", "spread_vv_px2", "note",
+)  # fmt: skip
 RECORDING_COLUMNS = (
     "t_s", "exposure_s", "x_mm", "y_mm", "sigma_x_mm", "sigma_y_mm", "used", "reason", "segment",
 )  # fmt: skip
 TIMED_PATH_COLUMNS = ("t_s", "x_mm", "y_mm", "beam")
 POLYLINE_COLUMNS = ("x_mm", "y_mm", "beam", "feed_mm_s")
 DRIVE_COLUMNS = ("t_s", "drive_x", "drive_y", "beam")
+
+
+_UNKNOWN: Any = None  # stands for a column that was not given
 
 
 class _Columns:
@@ -74,7 +80,12 @@ class TypedSheet(_Columns):
 class CameraLog(_Columns):
     """Spot centres in pixels by frame; `t_s` is the camera's own clock at the start of exposure.
 
-    `weight` is 1 where the file has none; 0 means: the tracker itself did not trust this frame.
+    `weight` is 1 where the file has none; 0 means: the tracker itself did not trust this frame,
+    and its place may be NaN. What a tracker of ours adds is NaN (`note`: '') where it is not
+    known: standard deviations of the centre (of one frame: light noise and background, nothing
+    slow), `flux` (sum of the spot's light above the background, grey levels), second moments of
+    its light about the centre (px²; a moving spot is drawn out along its way), and in `note` why
+    a frame is difficult or not to be used.
     """
 
     frame: Ints
@@ -82,6 +93,21 @@ class CameraLog(_Columns):
     u_px: Floats
     v_px: Floats
     weight: Floats
+    sigma_u_px: Floats = _UNKNOWN
+    sigma_v_px: Floats = _UNKNOWN
+    flux: Floats = _UNKNOWN
+    spread_uu_px2: Floats = _UNKNOWN
+    spread_uv_px2: Floats = _UNKNOWN
+    spread_vv_px2: Floats = _UNKNOWN
+    note: Texts = _UNKNOWN
+
+    def __post_init__(self) -> None:
+        for name in SEEN_COLUMNS:
+            if getattr(self, name) is _UNKNOWN:
+                blank = "" if name == "note" else np.nan
+                column = np.full(len(self.frame), blank, dtype=object if name == "note" else float)
+                object.__setattr__(self, name, column)
+        super().__post_init__()
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from hysteresis.measure import Measured
     from hysteresis.run_folder import RunFolder
 
 Source = Literal["camera", "typed"]
-_MOST_DOUBTS = 40  # lines of the table of doubtful rows
 
 
 def command(
@@ -54,6 +52,7 @@ def command(
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
+    from hysteresis.cli.measure_words import say_measured
     from hysteresis.errors import InputError
     from hysteresis.files import line_of_row
     from hysteresis.measure import measure_camera, measure_typed
@@ -103,7 +102,7 @@ def command(
     if measured.derived:
         write_pattern(folder.pattern_csv, measured.pattern, overwrite=False)
     write_recording(folder.recording_csv, measured.recording, decimals=_DECIMALS)
-    _print(measured, path)
+    say_measured(measured, path)
     if measured.derived:
         print(f"Wrote {folder.pattern_csv}.")
     print(f"Wrote {folder.recording_csv}. Next:  hysteresis fit {folder.path}")
@@ -118,6 +117,7 @@ def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, f
     """Spots of a filmed job, for verify."""
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
+    from hysteresis.cli.measure_words import say_measured
     from hysteresis.errors import InputError
     from hysteresis.files import read_json
     from hysteresis.measure.from_job import measure_job
@@ -156,7 +156,7 @@ def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, f
     with progress("Aligning the camera log to the job"):
         spots, measured = measure_job(log, played, bench, planned)
     write_timed_path(target, spots, decimals={"t_s": 6, "x_mm": 5, "y_mm": 5}, overwrite=force)
-    _print(measured, camera)
+    say_measured(measured, camera)
     if planned is not None:
         print("The spots are put beside the wanted path in time: a pure delay is no error here.")
     print(f"Wrote {target}: {len(spots)} spots. Next:  hysteresis verify {folder.path}")
@@ -203,76 +203,3 @@ def _numbers(keep: str) -> set[int]:
             value=keep,
             mend="write them as in --keep 3,7",
         ) from None
-
-
-# ---- what is printed ---------------------------------------------------------------------------
-
-
-def _print(measured: Measured, path: Path) -> None:
-    from hysteresis.cli.console import table
-    from hysteresis.measure import rows_by_reason
-
-    recording = measured.recording
-    used = int(recording.used.sum())
-    word = "frames" if measured.source == "camera" else "readings"
-    facts: list[tuple[str, object]] = [
-        (f"{word} read", len(recording)),
-        (f"{word} used", used),
-    ]
-    facts += [(f"not used: {reason}", n) for reason, n in rows_by_reason(recording).items()]
-    facts += _camera_facts(measured) if measured.source == "camera" else _typed_facts(measured)
-    table(f"Measured from {path}", ("what", "value"), facts)
-    if measured.doubts:
-        shown = measured.doubts[:_MOST_DOUBTS]
-        rows = [(doubt.number, doubt.text) for doubt in shown]
-        table("In doubt, not used", (word[:-1], "why"), rows)
-        more = len(measured.doubts) - len(shown)
-        if more:
-            print(f"… and {more} more, in recording.csv with their reasons")
-        print(f"To use some of them all the same:  --keep {shown[0].number}   (or --keep-all)")
-    if measured.notes:
-        print()
-    for note in measured.notes:
-        print(f"Note: {note}.")
-    print()
-
-
-def _camera_facts(measured: Measured) -> list[tuple[str, object]]:
-    import numpy as np
-
-    from hysteresis.quantities import format_with_uncertainty
-
-    clock, registration, used = measured.clock, measured.registration, measured.recording.used
-    assert clock is not None and registration is not None and measured.sigma_px is not None
-    sigma_mm = [
-        float(np.median(column[used]))
-        for column in (measured.recording.sigma_x_mm, measured.recording.sigma_y_mm)
-    ]
-    residual = registration.residual_mm
-    return [
-        ("frames missing in the log", measured.missing),
-        ("longest gap", f"{measured.longest_gap_s:.3f} s"),
-        ("sigma of a spot, u and v", " and ".join(f"{s:.3f}" for s in measured.sigma_px) + " px"),
-        ("sigma of a spot, x and y", " and ".join(f"{s:.4f}" for s in sigma_mm) + " mm"),
-        (
-            "fiducials",
-            f"{registration.fiducials}, residual "
-            + ("not determined" if np.isnan(residual) else f"{residual:.3f} mm"),
-        ),
-        (
-            "clock offset",
-            format_with_uncertainty(1e3 * clock.offset_s, 1e3 * clock.u_offset_s, "ms"),
-        ),
-        ("clock drift", format_with_uncertainty(1e6 * clock.drift, 1e6 * clock.u_drift, "ppm")),
-        ("motion that the drive explains", f"{100 * clock.score:.2f} %"),
-    ]
-
-
-def _typed_facts(measured: Measured) -> list[tuple[str, object]]:
-    recording = measured.recording
-    step = measured.rounding_mm
-    return [
-        ("values rounded to", f"{step:g} mm" if step else "not seen"),
-        ("sigma of a reading", f"{recording.sigma_x_mm[0]:.3f} mm"),
-        ("readings with a time", int((recording.t_s == recording.t_s).sum())),
-    ]

@@ -1,0 +1,82 @@
+"""What `hysteresis measure` says about a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from hysteresis.measure import Measured
+
+_MOST_DOUBTS = 40  # lines of the table of doubtful rows
+
+
+def say_measured(measured: Measured, path: Path) -> None:
+    """Print what measuring found: figures, rows in doubt, notes."""
+    from hysteresis.cli.console import table
+    from hysteresis.measure import rows_by_reason
+
+    recording = measured.recording
+    used = int(recording.used.sum())
+    word = "frames" if measured.source == "camera" else "readings"
+    facts: list[tuple[str, object]] = [
+        (f"{word} read", len(recording)),
+        (f"{word} used", used),
+    ]
+    facts += [(f"not used: {reason}", n) for reason, n in rows_by_reason(recording).items()]
+    facts += _camera_facts(measured) if measured.source == "camera" else _typed_facts(measured)
+    table(f"Measured from {path}", ("what", "value"), facts)
+    if measured.doubts:
+        shown = measured.doubts[:_MOST_DOUBTS]
+        rows = [(doubt.number, doubt.text) for doubt in shown]
+        table("In doubt, not used", (word[:-1], "why"), rows)
+        more = len(measured.doubts) - len(shown)
+        if more:
+            print(f"… and {more} more, in recording.csv with their reasons")
+        print(f"To use some of them all the same:  --keep {shown[0].number}   (or --keep-all)")
+    if measured.notes:
+        print()
+    for note in measured.notes:
+        print(f"Note: {note}.")
+    print()
+
+
+def _camera_facts(measured: Measured) -> list[tuple[str, object]]:
+    import numpy as np
+
+    from hysteresis.quantities import format_with_uncertainty
+
+    clock, registration, used = measured.clock, measured.registration, measured.recording.used
+    assert clock is not None and registration is not None and measured.sigma_px is not None
+    sigma_mm = [
+        float(np.median(column[used]))
+        for column in (measured.recording.sigma_x_mm, measured.recording.sigma_y_mm)
+    ]
+    residual = registration.residual_mm
+    return [
+        ("frames missing in the log", measured.missing),
+        ("longest gap", f"{measured.longest_gap_s:.3f} s"),
+        ("sigma of a spot, u and v", " and ".join(f"{s:.3f}" for s in measured.sigma_px) + " px"),
+        ("sigma of a spot, x and y", " and ".join(f"{s:.4f}" for s in sigma_mm) + " mm"),
+        (
+            "fiducials",
+            f"{registration.fiducials}, residual "
+            + ("not determined" if np.isnan(residual) else f"{residual:.3f} mm"),
+        ),
+        (
+            "clock offset",
+            format_with_uncertainty(1e3 * clock.offset_s, 1e3 * clock.u_offset_s, "ms"),
+        ),
+        ("clock drift", format_with_uncertainty(1e6 * clock.drift, 1e6 * clock.u_drift, "ppm")),
+        ("motion that the drive explains", f"{100 * clock.score:.2f} %"),
+    ]
+
+
+def _typed_facts(measured: Measured) -> list[tuple[str, object]]:
+    recording = measured.recording
+    step = measured.rounding_mm
+    return [
+        ("values rounded to", f"{step:g} mm" if step else "not seen"),
+        ("sigma of a reading", f"{recording.sigma_x_mm[0]:.3f} mm"),
+        ("readings with a time", int((recording.t_s == recording.t_s).sum())),
+    ]
