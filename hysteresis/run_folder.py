@@ -45,6 +45,26 @@ class RunFolder:
         return self.path / "camera_log.csv"
 
     @property
+    def registration_json(self) -> Path:
+        """How the camera sees the target plane: pixels to mm, lens, uncertainty."""
+        return self.path / "registration.json"
+
+    @property
+    def difficult_png(self) -> Path:
+        """The difficult frames of a film, side by side."""
+        return self.path / "difficult_frames.png"
+
+    @property
+    def quality_json(self) -> Path:
+        """How good the measurement is: verdict and uncertainty budget."""
+        return self.path / "quality.json"
+
+    @property
+    def typing_journal(self) -> Path:
+        """Readings as they were typed, one line each, written at once."""
+        return self.path / "typing.jsonl"
+
+    @property
     def typed_csv(self) -> Path:
         """The filled-in reading sheet."""
         return self.path / "typed.csv"
