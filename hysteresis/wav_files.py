@@ -1,7 +1,8 @@
-"""Drive signals as WAV files: three channels x, y, beam, so that any audio output can play them.
+"""Drive signals as WAV files: channels x, y, beam, so that any audio output can play them.
 
 Drive +1 and -1 are the full scale of the file. Nothing is ever clipped: a value beyond it is a
-`LimitError` with its place.
+`LimitError` with its place. Past 4 GB, where the sizes of a WAV header end, the file is RF64 (EBU
+Tech 3306), which has the same head in 64 bits.
 """
 
 from __future__ import annotations
@@ -11,11 +12,14 @@ import errno
 import os
 import shutil
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from hysteresis.carrier import Carrier, envelope, margin, modulated
 from hysteresis.errors import InputError, LimitError
 from hysteresis.files import check_readable, writing
 from hysteresis.tables import DriveSignal, Floats
@@ -24,6 +28,48 @@ _SUBTYPES = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
 _LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 1000, 192_000
 _BLOCK = 65_536
 _MAX_WAV_BYTES = 2**32 - 4096  # sizes in a WAV header are 32-bit numbers
+
+Layout = Literal["xyb", "xy", "x", "y"]
+_CHANNELS: dict[str, tuple[int, ...]] = {"xyb": (0, 1, 2), "xy": (0, 1), "x": (0,), "y": (1,)}
+
+
+@dataclass(frozen=True)
+class WavForm:
+    """How a drive signal is written.
+
+    `bits`: 16 or 24 (whole numbers) or 32 (floating point). `layout`: which channels, in order;
+    b is the beam. `dither`: 16 bits only, triangular noise of two steps from peak to peak before
+    rounding, which makes the rounding error white, of a quarter of a step squared, and the same
+    for every signal (Lipshitz, Wannamaker & Vanderkooy, J. Audio Eng. Soc. 40 (1992) 355, from
+    memory); none where it could pass full scale. `carrier`: for outputs that pass no constant
+    voltage. `long`: RF64 instead of WAV, for more than 4 GB.
+    """
+
+    bits: int = 24
+    layout: Layout = "xyb"
+    dither: bool = False
+    carrier: Carrier | None = None
+    long: bool = False
+
+    def check(self) -> None:
+        """Raise `InputError` for what cannot be written."""
+        if self.bits not in _SUBTYPES:
+            raise InputError(
+                "a WAV sample has 16, 24 or 32 bits", value=self.bits, mend="choose one"
+            )
+        if self.layout not in _CHANNELS:
+            raise InputError(
+                "these channels are not known", value=self.layout, mend="choose xyb, xy, x or y"
+            )
+        if self.dither and self.bits != 16:
+            raise InputError(
+                "dither is for 16 bits; at more, the output's own noise does it",
+                value=self.bits, mend="leave it out, or write 16 bits",
+            )  # fmt: skip
+
+    def bytes_per_s(self, sample_rate_hz: float) -> float:
+        """Size of the file per second of output."""
+        return sample_rate_hz * len(_CHANNELS[self.layout]) * self.bits / 8
 
 
 def sampled_blocks(signal: DriveSignal, sample_rate_hz: float) -> Iterator[Floats]:
@@ -52,23 +98,29 @@ def write_drive_wav(
     sample_rate_hz: float,
     *,
     bits: int = 24,
+    form: WavForm | None = None,
     overwrite: bool = True,
 ) -> None:
-    """Write a drive signal as WAV with channels x, y, beam.
+    """Write a drive signal as WAV, as `form` says; else in `bits` with channels x, y, beam.
 
     Parameters
     ----------
     signal : a drive signal, or blocks of shape (n, 3) already at the sample rate, as they come.
-    bits : 16 or 24 (whole numbers) or 32 (floating point).
 
     Raises
     ------
-    LimitError when a drive is outside -1 to +1 or not finite, or the file would pass 4 GB.
+    LimitError when a drive is outside -1 to +1 or not finite, or a WAV would pass 4 GB.
     """
-    import soundfile
+    form = WavForm(bits) if form is None else form
+    form.check()
+    rate = checked_rate(sample_rate_hz)
+    blocks = sampled_blocks(signal, rate) if isinstance(signal, DriveSignal) else signal
+    with writing(path, overwrite=overwrite) as part:
+        write_samples(part, blocks, rate, form, named=path)
 
-    if bits not in _SUBTYPES:
-        raise InputError("a WAV sample has 16, 24 or 32 bits", value=bits, mend="choose one")
+
+def checked_rate(sample_rate_hz: float) -> int:
+    """The sample rate as a whole number; `InputError` for one that no output has."""
     rate = round(sample_rate_hz)
     if not (_LOWEST_RATE_HZ <= rate <= _HIGHEST_RATE_HZ and rate == sample_rate_hz):
         raise InputError(
@@ -76,25 +128,50 @@ def write_drive_wav(
             value=sample_rate_hz,
             mend="change sample_rate_hz in bench.toml",
         )
-    blocks = sampled_blocks(signal, rate) if isinstance(signal, DriveSignal) else signal
-    most = _MAX_WAV_BYTES // (3 * bits // 8)
+    return rate
+
+
+def write_samples(
+    part: Path, blocks: Iterable[Floats], rate: int, form: WavForm, *, named: Path | str
+) -> int:
+    """Write blocks (n, 3) to the file `part`, which complaints call `named`; the samples written.
+
+    Raises as `write_drive_wav`; what was written by then stays in `part`.
+    """
+    import soundfile
+
+    channels = _CHANNELS[form.layout]
+    most = _MAX_WAV_BYTES // (len(channels) * form.bits // 8)
+    noise = np.random.default_rng(0) if form.dither else None  # the same job, the same file
     done = 0
-    with writing(path, overwrite=overwrite) as part, _told_by_disk(part):
-        with soundfile.SoundFile(
-            part, "w", samplerate=rate, channels=3, subtype=_SUBTYPES[bits], format="WAV"
-        ) as out:
-            for block in blocks:
-                block = np.ascontiguousarray(block, dtype=np.float64)
-                _check_block(path, block, done, rate)
-                done += len(block)
-                if done > most:
-                    raise LimitError(
-                        f"{path}: a WAV of {bits} bits at {rate} Hz holds at most "
-                        f"{most / rate:.0f} s; write a shorter signal or fewer bits."
-                    )
-                out.write(_codes(block, bits))
-        if not done:
-            raise LimitError(f"{path}: the drive signal is empty, so there is nothing to write.")
+
+    def checked() -> Iterator[Floats]:
+        nonlocal done
+        for block in blocks:
+            block = np.ascontiguousarray(block, dtype=np.float64)
+            _check_block(named, block, done, rate)
+            done += len(block)
+            if done > most and not form.long:
+                raise LimitError(
+                    f"{named}: a WAV of {form.bits} bits at {rate} Hz holds at most "
+                    f"{most / rate:.0f} s; write a shorter signal or fewer bits."
+                )
+            yield block
+
+    ready = checked() if form.carrier is None else modulated(checked(), form.carrier, rate)
+    with (
+        _told_by_disk(part),
+        soundfile.SoundFile(
+            part, "w", samplerate=rate, channels=len(channels), subtype=_SUBTYPES[form.bits],
+            format="RF64" if form.long else "WAV",
+        ) as out,
+    ):  # fmt: skip
+        for block in ready:
+            picked = block if len(channels) == 3 else block[:, list(channels)]
+            out.write(_codes(picked, form.bits, noise))
+    if not done:
+        raise LimitError(f"{named}: the drive signal is empty, so there is nothing to write.")
+    return done
 
 
 @contextlib.contextmanager
@@ -122,20 +199,28 @@ def _check_block(path: Path | str, block: Floats, done: int, rate: int) -> None:
         )
 
 
-def _codes(block: Floats, bits: int) -> npt.NDArray[np.int16 | np.int32 | np.float32]:
+def _codes(
+    block: Floats, bits: int, noise: np.random.Generator | None = None
+) -> npt.NDArray[np.int16 | np.int32 | np.float32]:
     """The numbers that stand in the file. Our own rounding, so that ±1 is the same both ways."""
     if bits == 32:
         return block.astype(np.float32)
-    codes = np.rint(block * (2 ** (bits - 1) - 1))
+    codes = block * (2 ** (bits - 1) - 1)
+    if noise is not None:
+        # one draw per sample and channel, in order: blocks of any size give the same file
+        two = noise.random((*block.shape, 2))
+        codes += np.where(np.abs(codes) <= 2 ** (bits - 1) - 2, two[..., 0] - two[..., 1], 0.0)
+    codes = np.rint(codes)
     # soundfile takes 24 bits as the upper ones of 32.
     return codes.astype(np.int16) if bits == 16 else codes.astype(np.int32) << 8
 
 
-def read_drive_wav(path: Path | str) -> tuple[DriveSignal, float]:
+def read_drive_wav(path: Path | str, carrier: Carrier | None = None) -> tuple[DriveSignal, float]:
     """Read a WAV with channels x, y, beam; return the drive signal and the sample rate in Hz.
 
     Two channels are taken as x, y with the beam always on. The beam is on from half of full
-    scale. Raises `InputError` for anything else.
+    scale. With `carrier` the channels are the envelopes of what is in the file; the ends, which
+    the smoothing needs, hold the first and last drive. Raises `InputError` for anything else.
     """
     import soundfile
 
@@ -145,7 +230,7 @@ def read_drive_wav(path: Path | str) -> tuple[DriveSignal, float]:
         with soundfile.SoundFile(path) as source:
             bits = {"PCM_16": 16, "PCM_24": 24, "FLOAT": 32}.get(source.subtype)
             rate, channels, kind = source.samplerate, source.channels, source.format
-            if kind not in {"WAV", "WAVEX"} or bits is None:
+            if kind not in {"WAV", "WAVEX", "RF64"} or bits is None:
                 raise InputError(
                     f"this is {kind} with samples {source.subtype}, not a WAV of 16, 24 or 32 bits",
                     file=path,
@@ -187,6 +272,12 @@ def read_drive_wav(path: Path | str) -> tuple[DriveSignal, float]:
         codes = samples >> (32 - bits)
         # The lowest code lies one step beyond -1, by the asymmetry of two's complement.
         drive = np.maximum(codes / (2 ** (bits - 1) - 1), -1.0)
+    if carrier is not None:
+        edge = margin(carrier, rate)
+        if len(drive) <= 2 * edge:
+            raise InputError("the WAV is shorter than the carrier's detector needs", file=path)
+        inner = np.concatenate(list(envelope([drive], carrier, rate)))
+        drive = np.pad(inner, ((edge, edge), (0, 0)), mode="edge")
     beam = drive[:, 2] >= 0.5 if channels == 3 else np.ones(len(drive), dtype=bool)
     t_s = np.arange(len(drive)) / rate
     return DriveSignal(t_s, drive[:, 0].copy(), drive[:, 1].copy(), beam), float(rate)
