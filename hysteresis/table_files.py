@@ -16,11 +16,14 @@ import numpy.typing as npt
 
 from hysteresis.errors import InputError
 from hysteresis.files import line_of_row, read_table, write_table
+from hysteresis.sheet_cells import Places
+from hysteresis.sheets import read_sheet
 from hysteresis.tables import (
     CAMERA_LOG_COLUMNS,
     DRIVE_COLUMNS,
     PATTERN_COLUMNS,
     RECORDING_COLUMNS,
+    REPEAT_COLUMNS,
     SEEN_COLUMNS,
     TIMED_PATH_COLUMNS,
     TYPED_COLUMNS,
@@ -33,6 +36,7 @@ from hysteresis.tables import (
 )
 
 Columns = Mapping[str, npt.NDArray[Any]]
+_TYPED_NEEDED = tuple(name for name in TYPED_COLUMNS if name not in ("t_s", "note"))
 SEGMENT_NAME = re.compile(r"[a-z][a-z_-]*/\d+(/[a-z0-9_-]+)?")
 
 
@@ -195,15 +199,52 @@ def _check_typed(checks: _Checks) -> None:
     )
     checks.rises()
     checks.drive()
+    for axis in ("x", "y"):
+        if f"repeats_{axis}" in checks.columns:
+            checks.whole(f"repeats_{axis}")
+            checks.complain(
+                (checks.columns[f"repeats_{axis}"] == 0) & ~np.isnan(checks.columns[f"{axis}_mm"]),
+                f"repeats_{axis}",
+                "a place that was read at least once has no reading",
+                "write how many readings it is the mean of",
+            )
+        if f"scatter_{axis}_mm" in checks.columns:
+            checks.not_negative(f"scatter_{axis}_mm")
 
 
 def read_typed_sheet(path: Path | str) -> TypedSheet:
-    """Read a filled-in (or still empty) reading sheet; empty times and positions are NaN."""
-    table, checks = _load(
-        path, TYPED_COLUMNS, text=("note",), empty_ok=("t_s", "x_mm", "y_mm", "note")
+    """Read a filled-in (or still empty) reading sheet; empty times and positions are NaN.
+
+    The file is a workbook (.xlsx, .ods) or a text with commas, semicolons or tabs; see `sheets`.
+    """
+    return read_typed_sheet_placed(path)[0]
+
+
+def read_typed_sheet_placed(path: Path | str) -> tuple[TypedSheet, Places]:
+    """The same, with the places of its rows, for complaints that come later.
+
+    `t_s` and `note` may be missing as columns; places and times may be empty, a number of
+    repeats where there is one reading or none.
+    """
+    table, places = read_sheet(
+        path,
+        _TYPED_NEEDED,
+        optional=("t_s", "note", *REPEAT_COLUMNS),
+        text=("note",),
+        empty_ok=("t_s", "x_mm", "y_mm", "note", *REPEAT_COLUMNS),
     )
-    _check_typed(checks)
-    return TypedSheet(**(table | {"reading": table["reading"].astype(np.int64)}))
+    n = len(table["reading"])
+    table.setdefault("t_s", np.full(n, np.nan))
+    table.setdefault("note", np.full(n, "", dtype=object))
+    for axis in ("x", "y"):
+        if (repeats := table.get(f"repeats_{axis}")) is not None:
+            once = (~np.isnan(table[f"{axis}_mm"])).astype(float)
+            table[f"repeats_{axis}"] = np.where(np.isnan(repeats), once, repeats)
+    try:
+        _check_typed(_Checks(path, table, lambda row: places.row[row]))
+    except InputError as error:
+        raise places.told(error) from None
+    return TypedSheet(**(table | {"reading": table["reading"].astype(np.int64)})), places
 
 
 def write_typed_sheet(
@@ -213,8 +254,10 @@ def write_typed_sheet(
     decimals: Mapping[str, int] | None = None,
     overwrite: bool = True,
 ) -> None:
-    """Write a reading sheet; NaN becomes an empty cell to fill in."""
-    _save(path, sheet, TYPED_COLUMNS, _check_typed, decimals, overwrite)
+    """Write a reading sheet; NaN becomes an empty cell to fill in. Repeats, where there are any."""
+    repeated = max(sheet.repeats_x.max(initial=0), sheet.repeats_y.max(initial=0)) > 1
+    columns = TYPED_COLUMNS + (REPEAT_COLUMNS if repeated else ())
+    _save(path, sheet, columns, _check_typed, decimals, overwrite)
 
 
 # ---- camera log ------------------------------------------------------------------------------

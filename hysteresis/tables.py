@@ -19,6 +19,7 @@ Texts = npt.NDArray[Any]  # object array of str
 
 PATTERN_COLUMNS = ("t_s", "drive_x", "drive_y", "beam", "segment")
 TYPED_COLUMNS = ("reading", "t_s", "drive_x", "drive_y", "x_mm", "y_mm", "note")
+REPEAT_COLUMNS = ("repeats_x", "repeats_y", "scatter_x_mm", "scatter_y_mm")  # all optional
 CAMERA_LOG_COLUMNS = ("frame", "t_s", "u_px", "v_px", "weight")  # weight is optional
 SEEN_COLUMNS = (
     "sigma_u_px", "sigma_v_px", "flux", "spread_uu_px2", "spread_uv_px2", "spread_vv_px2", "note",
@@ -65,7 +66,12 @@ class Pattern(_Columns):
 
 @dataclass(frozen=True)
 class TypedSheet(_Columns):
-    """Readings written down by a person. NaN in `t_s`, `x_mm` or `y_mm` means: left empty."""
+    """Readings written down by a person. NaN in `t_s`, `x_mm` or `y_mm` means: left empty.
+
+    A place may be the mean of `repeats_x`, `repeats_y` readings (1 where there is a place and
+    nothing else is said) whose standard deviation is `scatter_x_mm`, `scatter_y_mm` (NaN: one
+    reading; JCGM 100:2008, 4.2.2: of a single one, not of their mean).
+    """
 
     reading: Ints
     t_s: Floats
@@ -74,6 +80,20 @@ class TypedSheet(_Columns):
     x_mm: Floats
     y_mm: Floats
     note: Texts
+    repeats_x: Floats = _UNKNOWN
+    repeats_y: Floats = _UNKNOWN
+    scatter_x_mm: Floats = _UNKNOWN
+    scatter_y_mm: Floats = _UNKNOWN
+
+    def __post_init__(self) -> None:
+        for axis in ("x", "y"):
+            if getattr(self, f"repeats_{axis}") is _UNKNOWN:
+                place = np.asarray(getattr(self, f"{axis}_mm"), dtype=float)
+                object.__setattr__(self, f"repeats_{axis}", (~np.isnan(place)).astype(float))
+            if getattr(self, f"scatter_{axis}_mm") is _UNKNOWN:
+                blank = np.full(len(self.reading), np.nan)
+                object.__setattr__(self, f"scatter_{axis}_mm", blank)
+        super().__post_init__()
 
 
 @dataclass(frozen=True)
