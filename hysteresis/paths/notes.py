@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from hysteresis.tables import Ints, Polyline
 
 
 @dataclass(frozen=True)
 class SkippedWord:
-    """A word that was left out on request: as normalised ("G54", "T"), how often, first where."""
+    """What was left out: a word as normalised ("G54", "T") or a kind of element ("text"), how
+    often, and first where: a line, or as `place` says the number of an element.
+    """
 
     word: str
     count: int
     first_line: int
+    place: str = "line"
 
     def __str__(self) -> str:
         times = "once" if self.count == 1 else f"{self.count} times, first"
-        return f"{self.word} skipped {times} in line {self.first_line}"
+        return f"{self.word} skipped {times} in {self.place} {self.first_line}"
 
 
 @dataclass(frozen=True)
@@ -64,3 +67,71 @@ class ReadPolyline:
     line_of_vertex: Ints
     skipped: tuple[SkippedWord, ...] = ()
     remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SourceNotes:
+    """What one pass over a toolpath found; none of it needs a clock.
+
+    Attributes
+    ----------
+    kind : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'.
+    skipped, remarks : as in `PathNotes`; the remarks hold the skipped ones too.
+    rows, last_line : rows of the polyline; the last line (or element) that made one.
+    x_mm, y_mm : least and largest position, the start left out where nothing is traced from it.
+    trace_mm, travel_mm : way with the beam on and off. wait_s : all waits together.
+    heights : how many times a trace began at another height Z than the trace before it: the
+        layers of a program that says so by Z; 0 where no Z is written.
+    """
+
+    kind: str
+    skipped: tuple[SkippedWord, ...]
+    remarks: tuple[str, ...]
+    rows: int
+    last_line: int
+    x_mm: tuple[float, float]
+    y_mm: tuple[float, float]
+    trace_mm: float
+    travel_mm: float
+    wait_s: float
+    heights: int = 0
+
+
+@dataclass
+class Tally:
+    """Counts of one pass, filled while it runs: remarks, and what is left out."""
+
+    place: str = "line"  # or "element"
+    seen: dict[str, list[int]] = field(default_factory=dict)  # remark -> [count, first line]
+    left_out: dict[str, list[int]] = field(default_factory=dict)
+    heights: int = 0
+
+    def note(self, what: str, line: int, count: int = 1) -> None:
+        """Count a remark."""
+        self.seen.setdefault(what, [0, line])[0] += count
+
+    def skip(self, word: str, line: int, count: int = 1) -> None:
+        """Count something that is left out."""
+        self.left_out.setdefault(word, [0, line])[0] += count
+
+    def add(self, other: Tally) -> None:
+        """Take in the counts of another pass."""
+        for mine, theirs in ((self.seen, other.seen), (self.left_out, other.left_out)):
+            for what, (count, line) in theirs.items():
+                mine.setdefault(what, [0, line])[0] += count
+        self.heights += other.heights
+
+    def skipped(self) -> tuple[SkippedWord, ...]:
+        """What was left out, by name."""
+        return tuple(
+            SkippedWord(word, count, line, self.place)
+            for word, (count, line) in sorted(self.left_out.items())
+        )
+
+    def remarks(self) -> tuple[str, ...]:
+        """One sentence for each remark, with its place."""
+        return tuple(
+            what if line <= 0 else
+            f"{what} ({f'{count} {self.place}s, first ' if count > 1 else ''}{self.place} {line})"
+            for what, (count, line) in self.seen.items()
+        )  # fmt: skip

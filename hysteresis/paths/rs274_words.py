@@ -1,26 +1,30 @@
-"""The words of an RS-274 program: text in, one list of words per line out.
+"""The words of an RS-274 program: one line in, one list of words out.
 
 Source of the grammar: T. R. Kramer, F. M. Proctor, E. Messina, "The NIST RS274/NGC
 Interpreter - Version 3", NISTIR 6556 (2000), sections 3.1 (percent signs), 3.3 (format of a
 line: blanks without meaning, either case, block delete, line number) and 3.3.4 (comments).
-Comments from a semicolon to the end of the line are a common extension, accepted here.
+Comments from a semicolon to the end of the line, and a checksum `*nn` at the end of a line, are
+common extensions (common practice, no source), accepted here.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
 from hysteresis.errors import InputError
 
 # N opens a line only. E is no letter of the standard (Table 3): as blanks have no meaning, X1 E3
-# and a number with an exponent look the same, and neither must be taken for the other.
+# and a number with an exponent look the same, and neither must be taken for the other. On request
+# an E behind a blank is a word, as programs that feed a material write it.
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _COMMENT = re.compile(r"\([^()\n]*\)|;[^\n]*")
-_WELL_FORMED = re.compile(rf"/?(?:N[0-9]+)?(?:[A-DF-MO-Z]{_NUMBER})*")
-_WORD = re.compile(r"([A-DF-MO-Z])([0-9.+-]+)")
+_WELL_FORMED = re.compile(rf"/?(?:N[0-9]+)?(?:[A-MO-Z]{_NUMBER})*")
+_WELL_FORMED_BUT_E = re.compile(rf"/?(?:N[0-9]+)?(?:[A-DF-MO-Z]{_NUMBER})*")
+_WORD = re.compile(r"([A-MO-Z])([0-9.+-]+)")
+_CHECKSUM = re.compile(r"\*[0-9]+$")
 
 # Upper case for ASCII only: other letters must not turn into valid ones.
 _FOLD: dict[int, int | None] = {
@@ -30,58 +34,85 @@ _FOLD: dict[int, int | None] = {
 
 
 class Block(NamedTuple):
-    """One line that says something: its number in the file, its words, whether it began with /."""
+    """One line that says something: its number in the file, its words, whether it began with /.
+
+    `summed`: it ended with a checksum, which is not looked at.
+    """
 
     row: int
     words: list[tuple[str, str]]
     slashed: bool
+    summed: bool = False
 
 
-def blocks(text: str, file: str | Path | None = None) -> Iterator[Block]:
-    """Yield the lines of an RS-274 program that hold words, in order.
+@dataclass
+class Grammar:
+    """Reads line after line; knows of the `%` lines before. `words_of_e`: E may be a word."""
 
-    Reading stops at the second `%` line. Words are (letter, number as written); numbers are
-    unsigned or signed decimals. Raises InputError, with the line, for anything that is not a
-    word, a comment, a leading `/`, a leading line number or a `%` line.
-    """
-    lines = text.replace("\r\n", "\n").replace("\r", "\n")
-    cleaned = _COMMENT.sub("", lines).translate(_FOLD)
-    opened = False
-    first = True
-    for row, line in enumerate(cleaned.split("\n"), start=1):
-        if not line:
-            continue
-        if _WELL_FORMED.fullmatch(line) is None:
-            if line == "%":
-                if opened:
-                    return
-                if not first:
+    file: str | Path | None = None
+    words_of_e: bool = False
+    opened: bool = False
+    ended: bool = False
+    first: bool = True
+
+    def block(self, line: str, row: int) -> Block | None:
+        """The words of one line, without its end; None for a line that says nothing.
+
+        Words are (letter, number as written); numbers are unsigned or signed decimals. The
+        second `%` line sets `ended`. Raises InputError, with the line, for anything that is not
+        a word, a comment, a leading `/`, a leading line number, a checksum at the end or a `%`.
+        """
+        bare = _COMMENT.sub("", line)
+        text = bare.translate(_FOLD)
+        if not text:
+            return None
+        summed = _CHECKSUM.search(text)
+        if summed:
+            text = text[: summed.start()]
+        if _WELL_FORMED.fullmatch(text) is None or (
+            "E" in text and not (self.words_of_e and _e_behind_blank(bare))
+        ):
+            if text == "%":
+                if self.opened:
+                    self.ended = True
+                    return None
+                if not self.first:
                     raise InputError(
                         "a '%' line in the middle of the program",
-                        file=file, row=row,
+                        file=self.file, row=row,
                         mend="let '%' lines stand at the beginning and the end, or leave them out",
                     )  # fmt: skip
-                opened, first = True, False
-                continue
-            raise _malformed(line, lines, row, file)
-        first = False
-        slashed = line[0] == "/"
-        words = _WORD.findall(line)
-        if words:
-            yield Block(row, words, slashed)
-    if opened:
-        raise InputError(
-            "the program begins with a '%' line but has no '%' line and no M2 or M30 at its end",
-            file=file, row=cleaned.count("\n") + 1,
-            mend="look whether the file was cut short; end it with M2",
-        )  # fmt: skip
+                self.opened, self.first = True, False
+                return None
+            raise _malformed(text, bare, line.strip()[:60], row, self.file)
+        self.first = False
+        words = _WORD.findall(text)
+        if not words and not summed:
+            return None
+        return Block(row, words, text[:1] == "/", summed is not None)
+
+    def close(self, row: int) -> None:
+        """At the end of the file: InputError where a `%` line opened and none closed."""
+        if self.opened and not self.ended:
+            raise InputError(
+                "the program begins with a '%' line but has no '%' line and no M2 or M30 at its "
+                "end",
+                file=self.file, row=row,
+                mend="look whether the file was cut short; end it with M2",
+            )  # fmt: skip
 
 
-def _malformed(line: str, whole: str, row: int, file: str | Path | None) -> InputError:
+def _e_behind_blank(bare: str) -> bool:
+    """Whether every E opens the line or follows a blank: else it may belong to an exponent."""
+    return all(at == 0 or bare[at - 1] in " \t" for at, c in enumerate(bare) if c in "eE")
+
+
+def _malformed(
+    line: str, bare: str, original: str, row: int, file: str | Path | None
+) -> InputError:
     """Say what is wrong with a line that is not made of words alone."""
-    good = _WELL_FORMED.match(line)
+    good = _WELL_FORMED_BUT_E.match(line)
     rest = line[good.end() :] if good else line
-    original = whole.split("\n")[row - 1].strip()[:60]
     if rest[:1] in "()":
         what = "a comment that is not closed on its line, or a comment inside a comment"
         mend = "write each comment as ( … ) on one line"
@@ -90,7 +121,11 @@ def _malformed(line: str, whole: str, row: int, file: str | Path | None) -> Inpu
         mend = "write plain numbers: let the program that made this file put them in"
     elif rest[:1] == "E":
         what = "the letter E: numbers with an exponent are not read, and words of E are none"
-        mend = "write plain decimals, such as 0.001"
+        mend = (
+            "use --skip-unknown to leave words of E out and have them counted"
+            if _e_behind_blank(bare)
+            else "write plain decimals, such as 0.001, and a blank before a word of E"
+        )
     elif rest[:1] == "N":
         what = "a line number that is not a whole number at the beginning of its line"
         mend = "write N and a whole number first, or leave line numbers out"

@@ -167,12 +167,12 @@ def test_what_is_refused_names_line_and_remedy(text, row, words):
 
 
 def test_skipped_words_are_counted_and_their_axes_go_with_them():
-    text = "G54 G90\nT1 M6\nG0 X1 Y1 A3\nG54\nG92 X5 Y5\nG28 X7\nG0 X2\nM8\nG64 P0.1\nX3\n"
+    text = "G54 G90\nT1 M6\nG0 X1 Y1 A3\nG54\nG38.2 X5 Y5\nG28 X7\nG0 X2\nM8\nG64 P0.1\nX3\n"
     found = read_rs274(text, skip_unknown=True)
     assert found.polyline.x_mm.tolist() == [0, 1, 2, 3]  # neither 5 nor 7
     counts = {w.word: (w.count, w.first_line) for w in found.skipped}
     assert counts == {
-        "G54": (2, 1), "T": (1, 2), "M6": (1, 2), "A": (1, 3), "G92": (1, 5), "X": (2, 5),
+        "G54": (2, 1), "T": (1, 2), "M6": (1, 2), "A": (1, 3), "G38.2": (1, 5), "X": (2, 5),
         "Y": (1, 5), "G28": (1, 6), "M8": (1, 8), "G64": (1, 9), "P": (1, 9),
     }  # fmt: skip
     assert "G54 skipped 2 times, first in line 1" in [str(w) for w in found.skipped]
