@@ -9,6 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
+    from hysteresis.cli.virtual_film import FilmWanted
     from hysteresis.run_folder import RunFolder
     from hysteresis.tables import DriveSignal, Pattern
     from hysteresis.virtual_bench import Played, Rig
@@ -37,6 +38,21 @@ def command(
     camera_log: Annotated[
         Path | None, typer.Option(help="With --play: write what the camera sees (CSV) here.")
     ] = None,
+    video: Annotated[
+        Path | None,
+        typer.Option(help="Write a film (.mp4, .mkv, .avi) instead of the camera's log."),
+    ] = None,
+    truth: Annotated[
+        Path | None,
+        typer.Option(help="With --video: what is true of each frame (.npz or .csv)."),
+    ] = None,
+    look: Annotated[
+        str,
+        typer.Option(help="With --video: quiet (no noise), usual, or hard (faults and lens)."),
+    ] = "usual",
+    size: Annotated[
+        str, typer.Option(help="With --video: of the picture, as in 640x360; else 1280x720.")
+    ] = "",
     sequence: Annotated[
         int | None,
         typer.Option(min=0, help="Which past of the unit; 0 for a pattern, 1 for --play."),
@@ -57,8 +73,10 @@ def command(
     \b
     Example:
       hysteresis virtual my-run --suspension braided-thread --seed 3
+      hysteresis virtual my-run --suspension braided-thread --video clip.mp4
     """
     from hysteresis.bench import read_bench
+    from hysteresis.cli.virtual_film import film_wanted
     from hysteresis.errors import InputError
     from hysteresis.files import write_atomic
     from hysteresis.run_folder import open_run
@@ -68,13 +86,16 @@ def command(
     folder = open_run(run)
     bench = read_bench(folder.bench_toml)
     rig = make_rig(bench, suspension, seed)
+    film = film_wanted(video, truth, look, size, bench, force)
+    if film is not None and typed:
+        raise InputError("--typed and --video are both given", mend="choose ruler or film")
     if play is None:
         if out is not None or camera_log is not None:
             raise InputError(
                 "--out and --camera-log belong to --play",
                 mend="without --play the run's own files are written",
             )
-        facts = _pattern(folder, bench, rig, typed, noise_px, sequence or 0, force)
+        facts = _pattern(folder, bench, rig, typed, noise_px, sequence or 0, force, film)
     else:
         if pause_s is not None and sequence:
             raise InputError(
@@ -83,8 +104,10 @@ def command(
             )
         if typed:
             raise InputError("--typed reads the run's pattern", mend="leave out --play")
-        if out is None and camera_log is None:
-            raise InputError("--play has nowhere to write", mend="add --out or --camera-log")
+        if out is None and camera_log is None and film is None:
+            raise InputError(
+                "--play has nowhere to write", mend="add --out, --camera-log or --video"
+            )
         drive = _drive(play)
         place = (1 if pause_s is None else 0) if sequence is None else sequence
         before = None if pause_s is None else (read_pattern(folder.pattern_csv), pause_s)
@@ -92,7 +115,7 @@ def command(
         if pause_s is not None:
             facts.append(("played after", f"the run's pattern and {pause_s:g} s of rest"))
         facts += _any_drive(
-            drive, bench, rig, out, camera_log, noise_px, place, rate_hz, force, before
+            drive, bench, rig, out, camera_log, noise_px, place, rate_hz, force, before, film
         )
     write_atomic(folder.simulated_txt, "This run was played on the virtual bench.\n")
     _print(rig, facts)
@@ -106,7 +129,9 @@ def _pattern(
     noise_px: float,
     sequence: int,
     force: bool,
+    film: FilmWanted | None,
 ) -> Facts:
+    from hysteresis.cli.virtual_film import write_wanted
     from hysteresis.errors import InputError
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import read_pattern, write_camera_log, write_typed_sheet
@@ -115,7 +140,8 @@ def _pattern(
     from hysteresis.virtual_bench.ruler import readings_of
 
     target = folder.typed_csv if typed else folder.camera_log_csv
-    refuse_overwrite(target, force)
+    if film is None:
+        refuse_overwrite(target, force)
     if not folder.pattern_csv.exists():
         raise InputError(
             "the run has no pattern yet",
@@ -127,6 +153,8 @@ def _pattern(
     _ = readings_of(pattern) if typed else camera_of(bench)
     played = _play(rig, pattern, sequence, 1000.0)
     facts = [("pattern played", str(folder.pattern_csv)), *_motion(played, sequence)]
+    if film is not None:
+        return [*facts, *write_wanted(film, played, bench, rig.seed, sequence, force)]
     if typed:
         sheet = read_with_ruler(played, pattern, bench, rig.seed, sequence=sequence)
         write_typed_sheet(target, sheet, decimals={"t_s": 1, "x_mm": 2, "y_mm": 2}, overwrite=force)
@@ -152,7 +180,9 @@ def _any_drive(
     rate_hz: float,
     force: bool,
     before: tuple[Pattern, float] | None,
+    film: FilmWanted | None,
 ) -> Facts:
+    from hysteresis.cli.virtual_film import write_wanted
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import write_camera_log, write_timed_path
     from hysteresis.virtual_bench import photograph, spots_of
@@ -173,6 +203,8 @@ def _any_drive(
         log = photograph(played, bench, rig.seed, sequence=sequence, noise_px=noise_px)
         write_camera_log(camera_log, log, decimals=_LOG_DECIMALS, overwrite=force)
         facts.append(("camera log written", f"{camera_log}, noise {noise_px:g} px"))
+    if film is not None:
+        facts += write_wanted(film, played, bench, rig.seed, sequence, force)
     return facts
 
 

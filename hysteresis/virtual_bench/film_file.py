@@ -35,6 +35,16 @@ def check_name(path: Path | str) -> None:
         )
 
 
+def check_truth_name(path: Path | str) -> None:
+    """Raise InputError unless the name ends in .npz or .csv."""
+    if Path(path).suffix.lower() not in (".npz", ".csv"):
+        raise InputError(
+            "the truth cannot be written to a file of this kind",
+            file=path,
+            mend="end its name with .npz or .csv",
+        )
+
+
 def write_film(
     path: Path | str,
     film: Film,
@@ -85,6 +95,7 @@ def write_truth(path: Path | str, truth: FilmTruth, *, overwrite: bool = True) -
     Raises InputError for another ending, or a file that is there already.
     """
     path = Path(path)
+    check_truth_name(path)
     columns: dict[str, Any] = {
         f.name: value
         for f in fields(truth)
@@ -93,12 +104,6 @@ def write_truth(path: Path | str, truth: FilmTruth, *, overwrite: bool = True) -
     if path.suffix.lower() == ".csv":
         write_table(path, columns, overwrite=overwrite)
         return
-    if path.suffix.lower() != ".npz":
-        raise InputError(
-            "the truth cannot be written to a file of this kind",
-            file=path,
-            mend="end its name with .npz or .csv",
-        )
     single = ("clock_offset_s", "clock_drift", "exposure_s", "readout_s", "height", "mm_to_px")
     rest: dict[str, Any] = {name: getattr(truth, name) for name in single}
     rest |= {f"lens_{f.name}": getattr(truth.lens, f.name) for f in fields(truth.lens)}
