@@ -33,6 +33,9 @@ SAG_PER_T2 = 0.5 * (
     1.0 / 12.0 + (1.0 / 6.0 - 0.5 / math.sin(math.pi / STEPS_PER_KERNEL) ** 2) / STEPS_PER_KERNEL**2
 )
 PEAK_TIMES_T = 2.0  # the kernel's maximum is 2 / T
+# Half the kernel's mean distance from its middle, per T: deviation of a path at a vertex where
+# its velocity makes a step, per step. The sum over the grid stays below this integral.
+STEP_SAG_PER_T = 0.125 - 0.5 / math.pi**2
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,24 @@ Each move runs as a trapezoid: speed up, keep the feed, slow down (a triangle wh
 too short for the feed); textbook kinematics. From one move to the next,
 
 * the spot comes to rest where the beam changes, where there is a wait, and at turns of more than
-  `corner_rad` (with `corner="bounded"` only where passing them would take longer);
+  `corner_rad` (with `corner="bounded"` only where passing them would take longer; with
+  `corner="round"` such corners are first replaced by a blend, see `corners.py`);
 * through all other turns it passes at a bounded speed. The turn by an angle p is a step of the
   velocity, 2 v sin(p/2), which the smoothing spreads over its kernel T: the acceleration is then
   at most 2/T times the step, and v/l more where turns follow at distances l, as on an arc (so
   that the limit tends to v²/r on a fine arc). The speed is chosen such that this, together
   with 0.7 of the limit along the path, stays within the limit of acceleration.
+
+A tolerance is kept by the acceleration: smoothing moves a path under the acceleration a by at
+most 0.0163 a T², and one whose velocity steps by d at a vertex by 0.0743 d T (half the kernel's
+mean distance from its middle), so both together stay within it where a + 4.55 d / T does not
+exceed `sag_limit_mm_s2`. Moves with the beam on obey it; travel too, unless the beam is off for
+half a kernel between them (`settle_s`, `settle_off_s`).
+
+With a limit of jerk, each stretch from rest to rest runs as one seven-segment profile
+(`kernels/path_jerk.py`) at the lowest of its feeds and passing speeds: slower than need be where
+they differ, but its jerk along the path is exact. Steps of the velocity at gentle turns are left
+to the smoothing.
 
 What the finished path really reaches is measured on it and stands in its notes.
 """
@@ -23,10 +35,20 @@ import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.errors import InputError
-from hysteresis.paths.smoothing import PEAK_TIMES_T, Smoothed, kernel_for, smooth
-from hysteresis.tables import Bools, Floats, Ints, Polyline
+from hysteresis.kernels import path_jerk, path_plan
+from hysteresis.paths.corners import round_corners
+from hysteresis.paths.smoothing import (
+    PEAK_TIMES_T,
+    SAG_PER_T2,
+    STEP_SAG_PER_T,
+    Smoothed,
+    kernel_for,
+    smooth,
+)
+from hysteresis.paths.waits import settle
+from hysteresis.tables import Floats, Ints, Polyline
 
-Corner = Literal["rest", "bounded"]
+Corner = Literal["rest", "bounded", "round"]
 
 # Along the path where it also turns; leaves sqrt(1 - 0.7²) of the limit for a gentle turn.
 SHARE_ALONG = 0.7
@@ -45,6 +67,11 @@ class Timing:
     travel_mm_s : speed of moves without a feed. acceleration_mm_s2 : limit of acceleration.
     kernel_s : length of the smoothing kernel. corner : what happens at sharp turns.
     corner_rad : turns beyond this are sharp.
+    corner_tolerance_mm : with corner='round', how far the finished path may pass from the corner:
+        at least half of it for the blend, the rest for the smoothing.
+    tolerance_mm : how far smoothing may move a traced place (None: as the acceleration has it).
+    jerk_mm_s3 : limit of jerk along the path (None: the acceleration may step).
+    settle_s, settle_off_s : waits with the beam off before it goes on, and after it went off.
     """
 
     travel_mm_s: float
@@ -52,27 +79,63 @@ class Timing:
     kernel_s: float
     corner: Corner = "rest"
     corner_rad: float = np.pi / 12
+    corner_tolerance_mm: float | None = None
+    tolerance_mm: float | None = None
+    jerk_mm_s3: float | None = None
+    settle_s: float = 0.0
+    settle_off_s: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("travel_mm_s", "acceleration_mm_s2", "kernel_s"):
+        for name in (
+            "travel_mm_s", "acceleration_mm_s2", "kernel_s", "corner_tolerance_mm",
+            "tolerance_mm", "jerk_mm_s3",
+        ):  # fmt: skip
             value = getattr(self, name)
-            if not (np.isfinite(value) and value > 0):
+            if value is not None and not (np.isfinite(value) and value > 0):
                 raise InputError(
                     f"{name} must be above 0", value=value, mend="give a number above 0"
                 )
-        if self.corner not in ("rest", "bounded"):
+        for name in ("settle_s", "settle_off_s"):
+            value = getattr(self, name)
+            if not (np.isfinite(value) and value >= 0):
+                raise InputError(
+                    f"{name} must be 0 or more", value=value, mend="give a time in seconds"
+                )
+        if self.corner not in ("rest", "bounded", "round"):
             raise InputError(
                 "what happens at corners is not known",
-                value=self.corner, mend="choose rest or bounded",
+                value=self.corner, mend="choose rest, bounded or round",
             )  # fmt: skip
+        if (self.corner == "round") != (self.corner_tolerance_mm is not None):
+            raise InputError(
+                "round corners and their tolerance belong together",
+                mend="give both corner = round and corner_tolerance_mm, or neither",
+            )
+
+    @property
+    def sag_limit_mm_s2(self) -> float:
+        """Acceleration that keeps smoothing within the tolerances; inf where there is none."""
+        allowed = np.inf if self.tolerance_mm is None else self.tolerance_mm
+        if self.corner_tolerance_mm is not None:
+            full = SAG_PER_T2 * self.kernel_s**2 * self.acceleration_mm_s2
+            allowed = min(allowed, full, 0.5 * self.corner_tolerance_mm)
+        return float(allowed / (SAG_PER_T2 * self.kernel_s**2))
+
+    @property
+    def blend_mm(self) -> float | None:
+        """What the corner's tolerance leaves for the blend beside the smoothing."""
+        if self.corner_tolerance_mm is None:
+            return None
+        return self.corner_tolerance_mm - SAG_PER_T2 * self.kernel_s**2 * self.sag_limit_mm_s2
 
 
 @dataclass(frozen=True)
 class Motion:
-    """A polyline with its speeds: four phases per row (speed up, keep, slow down, wait).
+    """A polyline with its speeds: phases of each row, the last of them its wait.
 
-    Shapes: (rows,) or (rows, 4). Positions are those of the start of a row's move; `along` is
-    its unit vector (0 where nothing moves). `start_s` is the start of each phase.
+    Four phases (speed up, keep, slow down, wait), or eight with a limit of jerk. Shapes: (rows,)
+    or (rows, phases). Positions are those of the start of a row's move; `along` is its unit
+    vector (0 where nothing moves). `start_s` is the start of each phase.
     """
 
     polyline: Polyline
@@ -83,21 +146,24 @@ class Motion:
     way_mm: Floats
     speed_mm_s: Floats
     acceleration_mm_s2: Floats
+    jerk_mm_s3: Floats
     end_s: float
 
     def row_at(self, t_s: Floats) -> Ints:
         """Row whose move or wait is under way at each time; the first and last rows outside."""
         phase = np.searchsorted(self.start_s.ravel(), t_s, side="right") - 1
-        return np.maximum(phase, 0) // 4
+        return np.maximum(phase, 0) // self.start_s.shape[1]
 
     def position(self, t_s: Floats) -> tuple[Floats, Floats]:
         """x and y in mm at each time in s; at rest before the start and after the end."""
         t = np.clip(t_s, 0.0, self.end_s)
         phase = np.maximum(np.searchsorted(self.start_s.ravel(), t, side="right") - 1, 0)
-        row = phase // 4
+        row = phase // self.start_s.shape[1]
         since = t - self.start_s.ravel()[phase]
+        third = self.jerk_mm_s3.ravel()[phase] / 6.0
         way = self.way_mm.ravel()[phase] + since * (
-            self.speed_mm_s.ravel()[phase] + 0.5 * since * self.acceleration_mm_s2.ravel()[phase]
+            self.speed_mm_s.ravel()[phase]
+            + since * (0.5 * self.acceleration_mm_s2.ravel()[phase] + since * third)
         )
         way = np.clip(way, 0.0, self.length_mm[row])
         before = np.maximum(row - 1, 0)
@@ -107,17 +173,45 @@ class Motion:
         )
 
 
+@dataclass(frozen=True)
+class Stretch:
+    """Planned rows of a polyline: the first `rows` of it, whose speeds nothing can change.
+
+    Shapes (rows,) and (rows, phases) as in `Motion`; `lasts_s` are durations. `start_square` and
+    `start_bent` belong to the vertex behind them: the square of the speed there (mm²/s²), and
+    whether the path turns.
+    """
+
+    rows: int
+    moves_left: int
+    length_mm: Floats
+    along_x: Floats
+    along_y: Floats
+    lasts_s: Floats
+    way_mm: Floats
+    speed_mm_s: Floats
+    acceleration_mm_s2: Floats
+    jerk_mm_s3: Floats
+    start_square: float
+    start_bent: bool
+
+
 def timing_for(
     bench: Bench,
     *,
     travel_mm_s: float | None = None,
     acceleration_mm_s2: float | None = None,
     corner: Corner = "rest",
+    corner_tolerance_mm: float | None = None,
+    tolerance_mm: float | None = None,
+    jerk_mm_s3: float | None = None,
+    settle_s: float = 0.0,
+    settle_off_s: float = 0.0,
 ) -> Timing:
     """Settings that suit a bench: kernel from its bandwidth, speeds from its slew limit.
 
     Without a value, travel runs at a tenth of the slew limit of the smaller axis, and the
-    acceleration reaches that speed in four kernels.
+    acceleration reaches that speed in four kernels. The others are those of `Timing`.
     """
     kernel_s = kernel_for(bench.limits.bandwidth_hz)
     reach_mm = min(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
@@ -125,120 +219,111 @@ def timing_for(
         travel_mm_s = TRAVEL_SHARE_OF_SLEW * bench.limits.slew_per_s * reach_mm
     if acceleration_mm_s2 is None:
         acceleration_mm_s2 = travel_mm_s / (KERNELS_TO_TRAVEL * kernel_s)
-    return Timing(travel_mm_s, acceleration_mm_s2, kernel_s, corner)
+    return Timing(
+        travel_mm_s, acceleration_mm_s2, kernel_s, corner,
+        corner_tolerance_mm=corner_tolerance_mm, tolerance_mm=tolerance_mm, jerk_mm_s3=jerk_mm_s3,
+        settle_s=settle_s, settle_off_s=settle_off_s,
+    )  # fmt: skip
 
 
 def plan_motion(polyline: Polyline, timing: Timing) -> Motion:
     """Plan the speed along a polyline (the planning of look-ahead, forwards and backwards).
 
-    Row 0 is the start; only its wait counts.
+    Row 0 is the start; only its wait counts. Corners are not rounded and no waits added here:
+    `prepared` does.
     """
-    dx, dy = (
-        np.diff(polyline.x_mm, prepend=polyline.x_mm[0]),
-        np.diff(polyline.y_mm, prepend=polyline.y_mm[0]),
-    )
-    length = np.hypot(dx, dy)
-    length[length < SHORTEST_MM] = 0.0
-    moves = np.flatnonzero(length)
-    along_x, along_y = np.zeros(len(length)), np.zeros(len(length))
-    along_x[moves], along_y[moves] = dx[moves] / length[moves], dy[moves] / length[moves]
-    feed = np.where(np.isnan(polyline.feed_mm_s), timing.travel_mm_s, polyline.feed_mm_s)[moves]
-    feed = np.clip(feed, 1e-9, 1e6)  # against overflow; the acceleration or memory limits first
-
-    cap, turns = _passing_speeds(polyline, timing, moves, length, along_x, along_y, feed)
-    cap[1:-1] = np.minimum(cap[1:-1], np.minimum(feed[:-1], feed[1:]))
-    push = np.where(turns, SHARE_ALONG, 1.0) * timing.acceleration_mm_s2
-    gain = 2.0 * push * length[moves]  # what a move can add to the square of the speed
-    squares = _within_reach(cap**2, gain)
-    v0, v1 = np.sqrt(squares[:-1]), np.sqrt(squares[1:])
-    peak = np.sqrt(np.minimum(feed**2, 0.5 * (squares[:-1] + squares[1:] + gain)))
-    peak = np.maximum(peak, np.maximum(v0, v1))  # against rounding
-
-    up, down = (peak**2 - v0**2) / (2.0 * push), (peak**2 - v1**2) / (2.0 * push)
-    phases = np.zeros((len(length), 4))
-    phases[moves, 0] = (peak - v0) / push
-    phases[moves, 1] = np.maximum(length[moves] - up - down, 0.0) / peak
-    phases[moves, 2] = (peak - v1) / push
-    phases[:, 3] = polyline.dwell_s
-    ends = np.cumsum(phases)
-    starts = np.append(0.0, ends[:-1]).reshape(phases.shape)
-
-    way, speed, acceleration = (np.zeros_like(phases) for _ in range(3))
-    way[moves, 1], way[moves, 2], way[moves, 3] = up, length[moves] - down, length[moves]
-    speed[moves, 0], speed[moves, 1], speed[moves, 2] = v0, peak, peak
-    acceleration[moves, 0], acceleration[moves, 2] = push, -push
+    plan = plan_stretch(polyline, timing)
+    ends = np.cumsum(plan.lasts_s)
+    starts = np.append(0.0, ends[:-1]).reshape(plan.lasts_s.shape)
     return Motion(
-        polyline, length, along_x, along_y, starts, way, speed, acceleration,
-        float(ends[-1]),
+        polyline, plan.length_mm, plan.along_x, plan.along_y, starts, plan.way_mm,
+        plan.speed_mm_s, plan.acceleration_mm_s2, plan.jerk_mm_s3, float(ends[-1]),
     )  # fmt: skip
+
+
+def plan_stretch(
+    line: Polyline,
+    timing: Timing,
+    *,
+    start_square: float = 0.0,
+    start_bent: bool = False,
+    closed: bool = True,
+    forced: bool = False,
+) -> Stretch:
+    """Plan as much of a polyline as is certain.
+
+    Parameters
+    ----------
+    line : row 0 is where the spot is, passing with the speed whose square is `start_square`.
+    start_bent : whether the path turns there (of the `Stretch` before).
+    closed : nothing follows, and the spot comes to rest at the end. Otherwise rows that a later
+        one could still slow down are left out.
+    forced : come to rest before the last move if nothing else ends the stretch.
+    """
+    rows = len(line)
+    length, along_x, along_y = np.zeros(rows), np.zeros(rows), np.zeros(rows)
+    row_of = np.zeros(rows, dtype=np.int64)
+    top, push, gain = np.zeros(rows), np.zeros(rows), np.zeros(rows)
+    cap, squares = np.zeros(rows + 1), np.zeros(rows + 1)
+    bent = np.zeros(rows + 1, dtype=np.bool_)
+    limit, sag_limit = timing.acceleration_mm_s2, timing.sag_limit_mm_s2
+    apart = min(timing.settle_s, timing.settle_off_s) >= 0.5 * timing.kernel_s
+    moves = path_plan.lay_out(
+        line.x_mm, line.y_mm, line.beam, line.feed_mm_s, line.dwell_s, timing.travel_mm_s,
+        min(limit, sag_limit), limit if apart else min(limit, sag_limit), sag_limit,
+        0.5 * PEAK_TIMES_T / timing.kernel_s,
+        0.5 * STEP_SAG_PER_T / SAG_PER_T2 / timing.kernel_s,
+        SHARE_ALONG, np.sin(0.5 * timing.corner_rad), timing.corner != "rest", SHORTEST_MM,
+        length, along_x, along_y, row_of, top, push, cap, bent,
+    )  # fmt: skip
+    bent[0], bent[moves], cap[moves] = start_bent, False, 0.0
+    if forced and not closed and moves > 1:
+        cap[moves - 1], bent[moves - 1] = 0.0, False
+    if timing.jerk_mm_s3 is None:
+        final = path_plan.look_ahead(
+            moves, closed, start_square, cap, bent, SHARE_ALONG, push, row_of, length, gain,
+            squares,
+        )  # fmt: skip
+    else:
+        rests = np.flatnonzero(cap[: moves if not closed else moves + 1] == 0.0)
+        final = int(rests[-1]) if len(rests) else 0
+    done = rows if final == moves else int(row_of[final])
+    phases = np.zeros((5, done, 4 if timing.jerk_mm_s3 is None else 8))
+    lasts, way, speed, acceleration, jerk = phases
+    dwell = line.dwell_s[:done]
+    if timing.jerk_mm_s3 is None:
+        path_plan.trapezoids(
+            final, top, row_of, length, gain, squares, dwell, lasts, way, speed, acceleration
+        )
+    else:
+        path_jerk.share_out(
+            final, cap, bent, SHARE_ALONG, top, push, timing.jerk_mm_s3, row_of, length, dwell,
+            lasts, way, speed, acceleration, jerk,
+        )  # fmt: skip
+    behind = final if final < moves else 0
+    return Stretch(
+        done, moves - final, length[:done], along_x[:done], along_y[:done],
+        lasts, way, speed, acceleration, jerk,
+        float(squares[final]) if behind else start_square if final < moves else 0.0,
+        bool(bent[final]) if final < moves else False,
+    )  # fmt: skip
+
+
+def prepared(polyline: Polyline, timing: Timing) -> tuple[Polyline, Ints]:
+    """The polyline with its waits for the beam and its round corners; the row each comes from."""
+    line, row = settle(polyline, timing.settle_s, timing.settle_off_s)
+    if timing.blend_mm is None:
+        return line, row
+    line, rounded = round_corners(line, timing.blend_mm, sharper_than_rad=timing.corner_rad)
+    return line, row[rounded]
 
 
 def put_on_clock(polyline: Polyline, timing: Timing) -> tuple[Smoothed, Ints]:
     """Time and smooth a polyline; also the row of the polyline under way at each row."""
-    motion = plan_motion(polyline, timing)
+    line, row = prepared(polyline, timing)
+    motion = plan_motion(line, timing)
     busy = np.flatnonzero(np.diff(motion.start_s[:, 0], append=motion.end_s) > 0.0)
     smoothed = smooth(
-        motion.position, motion.end_s, motion.start_s[busy, 0], polyline.beam[busy],
-        timing.kernel_s,
-    )  # fmt: skip
-    return smoothed, motion.row_at(smoothed.clock_s)
-
-
-def _passing_speeds(
-    polyline: Polyline,
-    timing: Timing,
-    moves: Ints,
-    length: Floats,
-    ax: Floats,
-    ay: Floats,
-    feed: Floats,
-) -> tuple[Floats, Bools]:
-    """Largest speed (mm/s) at the start, between moves, and at the end; which moves touch a turn.
-
-    Shapes: (moves + 1,), (moves,).
-    """
-    cap = np.zeros(len(moves) + 1)
-    turns = np.zeros(len(moves), dtype=bool)
-    if len(moves) < 2:
-        return cap, turns
-    first, second = moves[:-1], moves[1:]
-    sine = 0.5 * np.hypot(ax[second] - ax[first], ay[second] - ay[first])  # of half the turn
-    limit, along = timing.acceleration_mm_s2, SHARE_ALONG * timing.acceleration_mm_s2
-    # Of the acceleration along the path, the part `sine` can point the way of the turn.
-    across = np.sqrt(limit**2 - along**2 * (1.0 - np.minimum(sine, 1.0) ** 2)) - along * sine
-    shorter = np.minimum(length[first], length[second])
-    with np.errstate(divide="ignore"):
-        step = across / (2.0 * sine)
-    # The positive root of v²/shorter + (2/T) v = step, in the form that keeps its digits.
-    rate = 0.5 * PEAK_TIMES_T / timing.kernel_s
-    with np.errstate(invalid="ignore"):
-        speed = step / (rate + np.sqrt(rate**2 + step / shorter))
-    speed[sine < 1e-9] = np.inf
-    waited = np.cumsum(polyline.dwell_s)
-    rest = (waited[second - 1] - waited[first - 1] > 0.0) | (
-        polyline.beam[first] != polyline.beam[second]
+        motion.position, motion.end_s, motion.start_s[busy, 0], line.beam[busy], timing.kernel_s
     )
-    sharp = sine > np.sin(0.5 * timing.corner_rad)
-    if timing.corner == "bounded":
-        # Stopping with the whole limit, 2 v / a, may take less time than passing with a share of
-        # it, 2 (v - speed) / (share a); v is the speed that the moves on both sides can reach.
-        reached = np.minimum(np.minimum(feed[:-1], feed[1:]), np.sqrt(limit * shorter))
-        sharp &= speed < (1.0 - SHARE_ALONG) * reached
-    rest |= sharp
-    speed[rest] = 0.0
-    cap[1:-1] = speed
-    bent = ~rest & (sine >= 1e-9)
-    turns[:-1] |= bent
-    turns[1:] |= bent
-    return cap, turns
-
-
-def _within_reach(cap: Floats, gain: Floats) -> Floats:
-    """Squares of speeds under `cap` that differ by no more than `gain` from one to the next.
-
-    This is min over j of cap_j + |G_i - G_j|, with G the running sum of the gains.
-    """
-    total = np.concatenate([[0.0], np.cumsum(gain)])
-    ahead = total + np.minimum.accumulate(cap - total)
-    back = np.minimum.accumulate((cap + total)[::-1])[::-1] - total
-    return np.maximum(np.minimum(np.minimum(ahead, back), cap), 0.0)
+    return smoothed, row[motion.row_at(smoothed.clock_s)]
