@@ -21,6 +21,13 @@ def command(
     typed: Annotated[
         Path | None, typer.Option(help="Filled-in reading sheet; the run's typed.csv if unsaid.")
     ] = None,
+    video: Annotated[
+        Path | None,
+        typer.Option(help="Film of the spot, or a folder of stills; leaves camera_log.csv."),
+    ] = None,
+    light: Annotated[
+        str, typer.Option(help="With --video: luma, red, green or blue; chosen if unsaid.")
+    ] = "auto",
     job: Annotated[
         str, typer.Option(help="The log is of a played job: compensated or plain.")
     ] = "",
@@ -46,12 +53,14 @@ def command(
 
     \b
     Example:
+      hysteresis measure my-run --video film.mp4
       hysteresis measure my-run --camera camera_log.csv
       hysteresis measure my-run --typed typed.csv --keep 17
       hysteresis measure my-run --camera job_log.csv --job compensated
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
+    from hysteresis.cli.measure_video import log_from_video
     from hysteresis.cli.measure_words import say_measured
     from hysteresis.errors import InputError
     from hysteresis.files import line_of_row
@@ -66,10 +75,12 @@ def command(
     )
 
     folder = open_run(run)
+    if video is not None and (camera is not None or typed is not None):
+        raise InputError("--video and another source are given", mend="measure one at a time")
     if job or drive is not None:
-        _job(folder, camera, job, drive, force)
+        _job(folder, camera, job, drive, force, video, light)
         return
-    source, path = _source(folder, camera, typed)
+    source, path = ("camera", video) if video is not None else _source(folder, camera, typed)
     kept = _numbers(keep)
     refuse_overwrite(folder.recording_csv, force)
     bench = read_bench(folder.bench_toml)
@@ -82,6 +93,8 @@ def command(
             file=folder.pattern_csv,
             mend="put the pattern that was played there",
         )
+    if video is not None:
+        path = log_from_video(folder, video, force, light=light)[1]
     try:
         if source == "camera":
             log = read_camera_log(path)
@@ -113,10 +126,19 @@ _DECIMALS = {
 }  # fmt: skip
 
 
-def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, force: bool) -> None:
+def _job(
+    folder: RunFolder,
+    camera: Path | None,
+    job: str,
+    drive: Path | None,
+    force: bool,
+    video: Path | None,
+    light: str,
+) -> None:
     """Spots of a filmed job, for verify."""
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
+    from hysteresis.cli.measure_video import log_from_video
     from hysteresis.cli.measure_words import say_measured
     from hysteresis.errors import InputError
     from hysteresis.files import read_json
@@ -138,8 +160,10 @@ def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, f
         raise InputError(
             "--job says which job was filmed", value=job, mend="write compensated or plain"
         )
-    if camera is None:
-        raise InputError("--job needs the log of the film", mend="add --camera FILE")
+    if camera is None and video is None:
+        raise InputError(
+            "--job needs the film or its log", mend="add --video FILE or --camera FILE"
+        )
     target, signal = places[job]
     if drive is None and job == "compensated" and folder.job_json.exists():
         name = read_json(folder.job_json).get("drive")
@@ -147,6 +171,9 @@ def _job(folder: RunFolder, camera: Path | None, job: str, drive: Path | None, f
     signal = drive or signal
     refuse_overwrite(target, force)
     bench = read_bench(folder.bench_toml)
+    if video is not None:
+        camera = log_from_video(folder, video, force, light=light, of_job=True)[1]
+    assert camera is not None
     log = read_camera_log(camera)
     played = (
         read_drive_wav(signal)[0] if signal.suffix.lower() == ".wav" else read_drive_csv(signal)

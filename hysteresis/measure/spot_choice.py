@@ -1,0 +1,149 @@
+"""Which of the spots that each frame shows is the spot: by brightness, width and continuity.
+
+A reflection is dimmer than the spot, or stands where it has stood beside the spot before. Both
+count more than continuity: a spot may jump, and a reflection that stands still is continuous.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from hysteresis.kernels.least_cost import least_cost_way
+from hysteresis.tables import Bools, Floats, Ints
+
+Spots = npt.NDArray[np.void]
+
+# costs are about minus logarithms of probability; common practice, no source
+_STEP_PX = 10.0
+_MOST_STEP = 3.0
+_NONE = 5.0
+_LOST = 1.0
+_DIM = 0.25  # natural logarithm of brightness by which the spot may differ for nothing,
+_DIM_SCALE = 0.12  # and of which each further one makes it unlikely
+_DIM_SCALE_CLIPPED = 0.35  # a clipped spot gives more light when it moves
+_BRIGHT_SCALE = 0.6
+_WIDTH_SCALE = 0.3
+_BESIDE = 3.0  # for each factor e by which a brighter one lies in the same frame
+_KNOWN_PLACE = 4.0
+_LOCAL = 61  # frames over which the spot's own brightness is taken
+
+_FAINT_SHARE = 0.1  # of the spot's light: what is fainter is noise of a codec
+_PLACE_PX = 5.0
+_PLACE_FRAMES = 10  # so often in one place beside the spot: a reflection that stands still
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Per frame: index of the spot (−1: none), of the next likely (−1), and if both are alike.
+
+    `twins` counts frames whose runner-up is as bright and as wide as the spot, and stands at no
+    place that is known for reflections. `places` (k, 2) are those.
+    """
+
+    which: Ints
+    runner_up: Ints
+    rival: Bools
+    twin: Bools
+    places: Floats
+
+
+def choose_spots(spots: Spots, count: Ints) -> Chosen:
+    """Choose in every frame. spots (n, m) of `spot.SPOT`, count (n,) of them are there."""
+    there = np.arange(spots.shape[1]) < count[:, None]
+    brightest = spots["flux"][:, 0][count > 0]
+    reference = np.full(len(spots), np.median(brightest) if len(brightest) else 1.0)
+    narrow = spots["narrow"][:, 0][count > 0]
+    width = float(np.median(narrow)) if len(narrow) else 1.0
+    clipped = bool(np.mean(spots["clipped"][:, 0][count > 0]) > 0.05) if len(narrow) else False
+    known = np.zeros(spots.shape, bool)
+    places = np.zeros((0, 2))
+    which = np.full(len(spots), -1)
+    for again in range(3):
+        own = _own_cost(spots, there, reference, width, clipped) + _KNOWN_PLACE * known
+        place = np.stack((spots["u"], spots["v"]), axis=-1)
+        which = least_cost_way(own, place, _STEP_PX, _MOST_STEP, _NONE, _LOST)
+        if again == 2:
+            break
+        reference = _local_level(spots, which, reference)
+        places = _reflections(spots, there, which)
+        known = _near(place, places)
+    row = np.arange(len(spots))
+    rest = np.where(there & (np.arange(spots.shape[1]) != which[:, None]), spots["flux"], 0.0)
+    runner_up = np.where(rest.max(axis=1) > 0, rest.argmax(axis=1), -1)
+    mine = np.where(which >= 0, spots["flux"][row, which], np.inf)
+    share = rest.max(axis=1) / mine
+    unknown = (runner_up >= 0) & ~known[row, runner_up]
+    narrow = np.maximum(spots["narrow"], 0.1)
+    alike = np.abs(np.log(narrow[row, runner_up] / narrow[row, which])) < 0.4
+    return Chosen(
+        which=which,
+        runner_up=runner_up,
+        rival=(which >= 0) & (share >= 0.5) & (runner_up >= 0),
+        twin=(which >= 0) & unknown & (share >= 0.8) & alike,
+        places=places,
+    )
+
+
+def _own_cost(spots: Spots, there: Bools, reference: Floats, width: float, clipped: bool) -> Floats:
+    flux = np.where(there & (spots["flux"] > 0), spots["flux"], 1e-9)
+    off = np.log(flux / reference[:, None])
+    scale = _DIM_SCALE_CLIPPED if clipped else _DIM_SCALE
+    dim = 0.5 * (np.maximum(-off - _DIM, 0.0) / scale) ** 2
+    bright = 0.5 * (np.maximum(off - _DIM, 0.0) / _BRIGHT_SCALE) ** 2
+    wide = np.log(np.where(there, spots["narrow"], width) / width)
+    shape = np.minimum(0.5 * (np.maximum(np.abs(wide) - 0.25, 0.0) / _WIDTH_SCALE) ** 2, 6.0)
+    beside = _BESIDE * np.log(flux.max(axis=1, keepdims=True) / flux)
+    # light cut by the edge is dim by nature; it is flagged, not mistaken
+    dim = np.where(spots["cut"], np.minimum(dim, 2.0), dim)
+    cost = np.minimum(dim, 12.0) + np.minimum(bright, 4.0) + shape + np.minimum(beside, 6.0)
+    return np.where(there, cost, np.inf)
+
+
+def _local_level(spots: Spots, which: Ints, before: Floats) -> Floats:
+    """The spot's brightness about each frame: running median over the frames that have it."""
+    from scipy.ndimage import median_filter
+
+    good = np.flatnonzero((which >= 0) & ~spots["cut"][np.arange(len(spots)), which])
+    if len(good) < _LOCAL:
+        return before
+    flux = spots["flux"][good, which[good]]
+    smooth = median_filter(flux, size=_LOCAL, mode="nearest")
+    # a stretch of reflections must not become the measure of itself
+    whole = float(np.median(flux))
+    smooth = np.clip(smooth, 0.6 * whole, 3.0 * whole)
+    return np.interp(np.arange(len(spots)), good, smooth)
+
+
+def _reflections(spots: Spots, there: Bools, which: Ints) -> Floats:
+    """Places where something stands, frame after frame, beside the chosen spot.
+
+    Only counted while the spot itself moves away from there: what goes with a resting spot may
+    go with a moving one too.
+    """
+    moved = np.zeros(len(spots), bool)
+    row = np.flatnonzero(which >= 0)
+    u, v = spots["u"][row, which[row]], spots["v"][row, which[row]]
+    moved[row[1:]] = np.hypot(np.diff(u), np.diff(v)) > 3.0
+    other = there & (np.arange(spots.shape[1]) != which[:, None]) & moved[:, None]
+    mine = np.where(which >= 0, spots["flux"][np.arange(len(spots)), which], np.inf)
+    other &= spots["flux"] > _FAINT_SHARE * mine[:, None]
+    found = np.column_stack((spots["u"][other], spots["v"][other]))
+    if not len(found):
+        return np.zeros((0, 2))
+    cells, member, number = np.unique(
+        np.rint(found / _PLACE_PX).astype(int), axis=0, return_inverse=True, return_counts=True
+    )
+    del cells
+    often = np.flatnonzero(number >= _PLACE_FRAMES)
+    member = np.ravel(member)
+    return np.array([np.median(found[member == k], axis=0) for k in often]).reshape(-1, 2)
+
+
+def _near(place: Floats, places: Floats) -> Bools:
+    near = np.zeros(place.shape[:2], bool)
+    for spot in places:
+        near |= np.hypot(place[..., 0] - spot[0], place[..., 1] - spot[1]) < _PLACE_PX
+    return near
