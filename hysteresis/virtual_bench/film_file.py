@@ -67,7 +67,7 @@ def write_film(
     codec, pixels, options = _KINDS[suffix]
     typical = float(np.median(np.diff(film.stamp_s))) if len(film) > 1 else 1.0
     rate = Fraction(1.0 / typical).limit_denominator(1000)
-    tick = 1 / rate if suffix == ".avi" else Fraction(1, TICKS_PER_S)
+    tick = {".avi": 1 / rate, ".mkv": Fraction(1, 1000)}.get(suffix, Fraction(1, TICKS_PER_S))
     ticks = _on_grid(film.stamp_s, tick)
     with writing(path, overwrite=overwrite) as part, _kept_suffix(part, suffix) as target:
         with av.open(str(target), "w") as out:

@@ -11,8 +11,9 @@ from math import erf, sqrt
 import numpy as np
 from numba import njit
 
-NOISE_STEPS = 32.0
-"""A unit of a noise field's standard deviation in whole steps: int8 then reaches ±4 of them."""
+NOISE_STEPS = 31.37
+"""One standard deviation of a noise field in its whole steps (int8: to ±4 deviations); no power of
+two, so that steps do not fall on halves of a grey level, which rounding would all lift."""
 
 
 def _way(t, u, v, lit, start, end, step_px):  # type: ignore[no-untyped-def]
