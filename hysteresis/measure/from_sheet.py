@@ -8,12 +8,12 @@ import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.errors import InputError
-from hysteresis.measure.drive_columns import drive_columns, memory_of
 from hysteresis.measure.granularity import rounding_sigma, rounding_step
+from hysteresis.measure.line_shifts import find_shifts
 from hysteresis.measure.measured import Doubt, Measured
-from hysteresis.measure.slips import FEWEST, find_slips, neighbours_say, regressors
+from hysteresis.measure.neighbours import FEWEST, background_of, neighbours_say
+from hysteresis.measure.slips import find_slips
 from hysteresis.measure.typed_sheet import Placed, listed, pattern_from, placed_in
-from hysteresis.optics import nominal_optics, spot_from_deflection
 from hysteresis.tables import Floats, Pattern, Recording, TypedSheet
 
 NOT_READ = "not read"
@@ -95,23 +95,31 @@ def _doubts(
     sheet: TypedSheet, placed: Placed, read: Floats, bench: Bench, step: float, rounding: float
 ) -> dict[int, list[str]]:
     """What speaks against which reading, by its number, in the order of the sheet."""
-    memory = drive_columns(placed.pattern, corner_hz=bench.drive.corner_hz, memory=True)
-    at = memory.averaged(placed.likely_s, 0.0)
-    full = np.array([bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm])
-    spot = spot_from_deflection(at[:, 0], at[:, 1], nominal_optics(bench.optics))
-    nominal = np.column_stack(spot) / full
-    columns = []
-    for axis in range(2):
-        design, prior = regressors(nominal, at[:, :2], memory_of(at, axis), axis)
-        columns.append(design)
-    said = neighbours_say((columns[0], columns[1]), prior, read, full, rounding)
+    background = background_of(placed.pattern, placed.likely_s, bench)
+    shifts = find_shifts(background, read, rounding)
+    off = np.zeros(len(sheet), dtype=bool)
+    for shift in shifts:
+        off[shift.first : shift.last + 1] = True
+    said = neighbours_say(background, read, rounding, left_out=off)
+    full = background.full_scale_mm
     found: dict[int, list[str]] = {}
     for row in placed.late:
         found.setdefault(int(sheet.reading[row]), []).append(
             f"t_s = {sheet.t_s[row]:g} s lies outside this reading's hold"
         )
+    numbers = sheet.reading.tolist()
+    for shift in shifts:
+        text = (
+            f"readings {numbers[shift.first]} to {numbers[shift.last]} look shifted by one line, "
+            f"as if written one line too {'low' if shift.by > 0 else 'high'}"
+        )
+        for row in shift.rows:
+            if not np.isnan(read[row]).all():
+                found.setdefault(numbers[row], []).append(text)
     decimals = max(0, int(np.ceil(-np.log10(step or _FALLBACK_STEP_MM))))
     for slip in find_slips(read, said, full, step or _FALLBACK_STEP_MM):
+        if off[slip.row]:
+            continue  # told once, with its run
         value, name = read[slip.row, slip.axis], "xy"[slip.axis]
         text = (
             f"{name} = {value:g} mm, the neighbours suggest about "

@@ -1,10 +1,7 @@
 """Slips of the pen in typed readings: which value its neighbours do not believe, and why.
 
-Each axis is regressed on what the drive says (the nominal spot, the other drive, square and cube
-for uneven springs, stop elements and Maxwell branches for the memory), with priors that keep all
-but the first small, and weights that take gross errors out (Tukey's biweight; from memory). Each
-reading is then compared with what the *others* foretell for it, by the standard deviation of
-that. Nothing is changed: a value is put in doubt, with a guess at how it came about.
+Each reading is compared with what the others foretell for it (`neighbours`), by the standard
+deviation of that. Nothing is changed: a value is put in doubt, with a guess at how it came about.
 """
 
 from __future__ import annotations
@@ -14,19 +11,17 @@ from itertools import pairwise
 
 import numpy as np
 
+from hysteresis.measure.granularity import rounding_sigma
+from hysteresis.measure.neighbours import Background, Neighbours, foretold
 from hysteresis.tables import Bools, Floats
 
-FEWEST = 8
-"""Readings below which neighbours say too little to doubt one of them."""
 OFF_UNEXPLAINED, OFF_EXPLAINED, FITS = 8.0, 5.0, 3.0
 """Standard deviations: off by so many is in doubt with no slip that explains it; with one that
 brings the value back to within the third."""
+ASKED_UNEXPLAINED, ASKED_EXPLAINED, LEAST_ASKED = 8.0, 5.0, 0.04
+"""The same for what is asked about while typing, where less is known."""
 LEAST_OFF = 0.02
 """A value closer to its prediction than this part of full scale is never in doubt."""
-MISFIT = 0.003
-"""Scatter of the small model itself, as a part of full scale."""
-_TUKEY = 4.685
-_TO_SIGMA = 1.4826  # median absolute deviation to standard deviation of a normal distribution
 
 
 @dataclass(frozen=True)
@@ -37,97 +32,6 @@ class Slip:
     axis: int
     suggested_mm: float
     guess: str
-
-
-@dataclass(frozen=True)
-class Neighbours:
-    """What the other readings foretell for each: `value` (n, 2) mm and its `sigma` (n, 2) mm.
-
-    `sigma` holds the scatter of a reading and how little the others know of this one.
-    """
-
-    value: Floats
-    sigma: Floats
-
-
-def regressors(nominal: Floats, drive: Floats, memory: Floats, axis: int) -> tuple[Floats, Floats]:
-    """Columns (n, m) of the small model of one axis, what is known of it beforehand (m,) on top.
-
-    `nominal` (n, 2) is the spot that the nominal optics give for the drive, in fractions of full
-    scale, `drive` (n, 2) the drive, `memory` (n, k) the memory columns of this axis. Returned
-    with the columns are their prior standard deviations, all in fractions of full scale; the
-    prior mean is 1 for the nominal spot (the second column) and 0 for all else.
-    """
-    own, other = drive[:, axis], drive[:, 1 - axis]
-    columns = [np.ones(len(drive)), nominal[:, axis], other, own**2, own * other, own**3]
-    prior = [0.5, 0.5, 0.1, 0.02, 0.02, 0.02]
-    columns += list(memory.T)
-    prior += [0.07] * memory.shape[1]
-    return np.column_stack(columns), np.array(prior)
-
-
-def neighbours_say(
-    columns: tuple[Floats, Floats],
-    prior: Floats,
-    read_mm: Floats,
-    full_scale_mm: Floats,
-    rounding_mm: float,
-) -> Neighbours:
-    """Leave-one-out prediction of both axes by the robust regression.
-
-    `rounding_mm` is the standard uncertainty from rounding: the least scatter that is believed,
-    with `MISFIT` of full scale for what the small model leaves out.
-    """
-    value = np.full(read_mm.shape, np.nan)
-    sigma = np.full(read_mm.shape, np.nan)
-    for axis in range(2):
-        given = ~np.isnan(read_mm[:, axis])
-        if int(given.sum()) < FEWEST:
-            continue
-        full = float(full_scale_mm[axis])
-        # fitted is what the nominal spot does not say already, in units of the priors
-        off = read_mm[:, axis] - columns[axis][:, 1] * full
-        least = float(np.hypot(rounding_mm, MISFIT * full))
-        left, sigma[:, axis] = _left_out(columns[axis] * (prior * full), off, given, least)
-        value[:, axis] = left + columns[axis][:, 1] * full
-    return Neighbours(value, sigma)
-
-
-def _left_out(scaled: Floats, off: Floats, given: Bools, least: float) -> tuple[Floats, Floats]:
-    """Prediction (n,) of each value by all others, and its standard deviation with the scatter.
-
-    `scaled` (n, m) has coefficients of prior deviation 1 and mean 0. A reading of weight w and
-    leverage h (w included) is foretold by the others with the residual r / (1 - h); for w = 1
-    this has the variance sigma² / (1 - h), for w = 0 sigma² (1 + x P x).
-    """
-    x, y = scaled[given], off[given]
-    sigma = max(_TO_SIGMA * float(np.median(np.abs(y - np.median(y)))), least)
-    weight = np.ones(len(y))
-    for turn in range(40):
-        normal = (weight[:, None] * x).T @ x / sigma**2 + np.eye(x.shape[1])
-        inverse = np.linalg.inv(normal)
-        coefficients = inverse @ (x.T @ (weight * y)) / sigma**2
-        spread = np.einsum("ij,jk,ik->i", x, inverse, x) / sigma**2
-        lever = np.minimum(weight * spread, 0.999)
-        missed = (y - x @ coefficients) / (1.0 - lever)
-        # without the reading itself (rank-one update of the inverse)
-        ahead = np.sqrt(1.0 + spread / (1.0 - lever))
-        fresh = max(_TO_SIGMA * float(np.median(np.abs(missed) / ahead)), least)
-        scores = np.abs(missed) / (ahead * fresh)
-        # absolute deviations first, since gross errors still hide each other; then the biweight
-        if turn < 8:
-            weight = 1.0 / np.maximum(scores, 0.5)
-        else:
-            weight = np.maximum(1.0 - (scores / _TUKEY) ** 2, 0.0) ** 2
-        settled = turn > 10 and abs(fresh - sigma) < 1e-4 * sigma
-        sigma = fresh
-        if settled:
-            break
-    value = scaled @ coefficients
-    deviation = sigma * np.sqrt(1.0 + np.einsum("ij,jk,ik->i", scaled, inverse, scaled) / sigma**2)
-    value[given] = y - missed
-    deviation[given] = sigma * ahead
-    return value, deviation
 
 
 def find_slips(
@@ -147,6 +51,46 @@ def find_slips(
         if guess or off > OFF_UNEXPLAINED * sigma:
             slips.append(Slip(row, axis, float(said.value[row, axis]), guess))
     return slips
+
+
+def question_about(
+    background: Background, read_mm: Floats, row: int, step_mm: float, trusted: Bools
+) -> str:
+    """What is to be asked about the reading `row` of those typed so far (n, 2), or ''.
+
+    It is asked about only where the readings so far *and* the same with those that the person
+    confirmed (`trusted`) taken at full weight foretell something clearly else.
+    """
+    rounding = rounding_sigma(step_mm)
+    parts = []
+    said = foretold(background, read_mm, row, rounding, np.zeros(len(read_mm), dtype=bool))
+    taken = said
+    if trusted.any():
+        taken = foretold(background, read_mm, row, rounding, trusted)
+    for axis in range(2):
+        value = float(read_mm[row, axis])
+        if np.isnan(value):
+            continue
+        full = float(background.full_scale_mm[axis])
+        least = max(3.0 * step_mm, LEAST_ASKED * full)
+        off = min(
+            abs(value - one.value[axis]) / max(float(one.sigma[axis]), least / ASKED_EXPLAINED)
+            for one in (said, taken)
+        )
+        if off <= ASKED_EXPLAINED:
+            continue
+        here = Neighbours(said.value[None], said.sigma[None])
+        guess = _guess(read_mm[row : row + 1], here, 0, axis, step_mm)
+        if guess or off > ASKED_UNEXPLAINED:
+            about = f"{name_of(axis)} = {value:g} mm where about {said.value[axis]:.0f} mm"
+            parts.append(about + " is expected from what has been typed so far"
+                         + (f": {guess}" if guess else ""))  # fmt: skip
+    return "; ".join(parts)
+
+
+def name_of(axis: int) -> str:
+    """x or y."""
+    return "xy"[axis]
 
 
 def _guess(read_mm: Floats, said: Neighbours, row: int, axis: int, step_mm: float) -> str:

@@ -7,14 +7,16 @@ is fitted is never tested on itself.
 from hysteresis.virtual_bench.camera import TrueCamera, photograph, true_camera
 from hysteresis.virtual_bench.play import Played, play, spots_of
 from hysteresis.virtual_bench.rig import Rig, make_rig
-from hysteresis.virtual_bench.ruler import read_with_ruler
+from hysteresis.virtual_bench.ruler import SLIP_KINDS, SlipKind, read_with_ruler, slip_into
 from hysteresis.virtual_bench.session import play_after
 from hysteresis.virtual_bench.suspensions import SUSPENSIONS, Suspension
 
 __all__ = [
+    "SLIP_KINDS",
     "SUSPENSIONS",
     "Played",
     "Rig",
+    "SlipKind",
     "Suspension",
     "TrueCamera",
     "make_rig",
@@ -22,6 +24,7 @@ __all__ = [
     "play",
     "play_after",
     "read_with_ruler",
+    "slip_into",
     "spots_of",
     "true_camera",
 ]
