@@ -186,8 +186,7 @@ def truth_of(film: Film) -> FilmTruth:
     ground = _ground(film)
     for i in range(n):
         ghost[i] = film.ghost_way is not None and _drawn(film, i, ghost=True) is not None
-        pieces = _pieces(film, i, film.way)
-        lit[i] = _lit_share(film, i, pieces)
+        lit[i] = _lit_share(film, i)
         drawn = _drawn(film, i)
         if drawn is None or drawn.total <= 0.0:
             continue
@@ -357,11 +356,21 @@ def _pieces(film: Film, i: int, way: tuple[Floats, Floats, Floats, Bools]) -> Fl
     return pieces
 
 
-def _lit_share(film: Film, i: int, pieces: Floats) -> float:
-    """Share of the exposure, in the row where the spot is, with the beam on."""
-    opened = film.start_s[i] + film.look.readout_s * pieces[:, 3] / film.look.height
-    during = np.minimum(pieces[:, 1], opened + film.exposure_s) - np.maximum(pieces[:, 0], opened)
-    return min(float(np.maximum(during, 0.0).sum() / film.exposure_s), 1.0)
+def _lit_share(film: Film, i: int) -> float:
+    """Share of the time for which the rows where the spot is are exposed that has the beam on.
+
+    With a rolling shutter that time is longer or shorter than the exposure for a spot that runs
+    with or against the rows.
+    """
+    t, u, v, lit = film.way
+    seen_s = [
+        np.maximum(
+            np.minimum(p[:, 1], opened + film.exposure_s) - np.maximum(p[:, 0], opened), 0.0
+        ).sum()
+        for p in (_pieces(film, i, (t, u, v, on)) for on in (lit, np.ones_like(lit)))
+        for opened in (film.start_s[i] + film.look.readout_s * p[:, 3] / film.look.height,)
+    ]
+    return float(seen_s[0] / seen_s[1]) if seen_s[1] > 0.0 else 0.0
 
 
 def _ground(film: Film) -> npt.NDArray[np.float32]:
