@@ -17,9 +17,10 @@ def sample_rows(
 
     Phases are (rows, p); `lead` (1,) is the time of the next sample since the phase under way
     began, less its samples taken; `place` (6,) holds row, phase, samples taken in the phase,
-    index of the next sample, beam now, switches found. Both are carried from call to call: times
-    are never larger than a phase, so nothing is lost over hours. A change of the beam stands
-    `switch_before` samples before sample `switch_index`. Returns the new fill.
+    index of the next sample, beam now, switches found; its row is `rows` at the end. Both are
+    carried from call to call: times are never larger than a phase, so nothing is lost over hours.
+    A change of the beam stands `switch_before` samples before sample `switch_index`. Returns the
+    new fill.
     """
     rows, phases = phase_s.shape
     row, phase, taken, index, now = place[0], place[1], place[2], place[3], place[4]
@@ -55,7 +56,7 @@ def sample_rows(
         phase = 0
         row += 1
     lead[0] = since
-    place[0], place[1], place[2], place[3], place[4], place[5] = 0, 0, 0, index, now, found
+    place[0], place[1], place[2], place[3], place[4], place[5] = rows, 0, 0, index, now, found
     return fill
 
 

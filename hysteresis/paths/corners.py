@@ -92,9 +92,9 @@ def _blended(line: Polyline, blend_mm: float, sharper_than_rad: float) -> tuple[
     """What all rows but the first and the last become, and the row each is from."""
     columns = (line.x_mm, line.y_mm, line.beam, line.dwell_s)
     limits = (blend_mm, sharper_than_rad, WIDEST_RAD, CHORD_RAD)
-    count = path_corners.countrows_of(*columns, *limits)
+    count = path_corners.count_rows(*columns, *limits)
     x, y = np.empty(count), np.empty(count)
     source, waits = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.bool_)
-    path_corners.blendrows_of(*columns, *limits, x, y, source, waits)
+    path_corners.blend_rows(*columns, *limits, x, y, source, waits)
     dwell = np.where(waits, line.dwell_s[source], 0.0)
     return Polyline(x, y, line.beam[source], line.feed_mm_s[source], dwell), source

@@ -44,7 +44,7 @@ class TimedBlock:
     Sample `first + i` is at (first + i) · step_s; the path starts half a kernel at rest before
     its first move, as a `SpotPath` of `read_path` does. Positions (mm) are smoothed. `beam` is
     the beam at each sample; it changes at `switch_at` (in samples behind `first`, with fractions,
-    rising; more than -1, below the length of the block) to `switch_on`. `line_of_row` is the line
+    rising, from 0 to below the length of the block) to `switch_on`. `line_of_row` is the line
     of the file under way at each sample, `layer` the layer, from 0: a new one begins with the
     first trace behind a park that follows a trace (the way back from the park still counts to
     the layer before).
@@ -172,7 +172,8 @@ class _Sampler:
             self.switches += zip(
                 index[:found].tolist(), before[:found].tolist(), states, strict=True
             )
-            if self.fill < len(self.x):
+            if self.place[0] == count:
+                self.place[0] = 0
                 return
             yield self._block(BLOCK_SAMPLES)
 
