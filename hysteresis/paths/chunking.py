@@ -62,8 +62,8 @@ def chunks_of(batches: Iterable[Rows], most: int = CHUNK_ROWS) -> Iterator[Chunk
         held = _together(waiting)
         while len(held.x_mm) > most:
             cut = _last_rest(held, most)
-            yield _chunk(Rows(*(column[: cut + 1] for column in held)))
-            held = Rows(*(column[cut:] for column in held))
+            yield _chunk(Rows._make(column[: cut + 1] for column in held))
+            held = Rows._make(column[cut:] for column in held)
             held.dwell_s[0] = 0.0  # a view of our own copy; the chunk before has its own
         waiting, count = [held], len(held.x_mm)
     if count:
@@ -99,7 +99,7 @@ def joined(chunks: Iterable[Chunk], file: Path | str | None = None) -> tuple[Pol
 
 
 def _together(parts: list[Rows]) -> Rows:
-    return Rows(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    return Rows._make(np.concatenate(columns) for columns in zip(*parts, strict=True))
 
 
 def _last_rest(rows: Rows, most: int) -> int:
@@ -111,5 +111,5 @@ def _last_rest(rows: Rows, most: int) -> int:
 
 def _chunk(rows: Rows) -> Chunk:
     # Copies: what a reader hands on shares no memory with what it goes on working with.
-    x, y, beam, feed, dwell, line = (column.copy() for column in rows)
-    return Chunk(Polyline(x, y, beam, feed, dwell), line)
+    own = Rows._make(column.copy() for column in rows)
+    return Chunk(Polyline(own.x_mm, own.y_mm, own.beam, own.feed_mm_s, own.dwell_s), own.line)

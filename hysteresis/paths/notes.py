@@ -10,17 +10,16 @@ from hysteresis.tables import Ints, Polyline
 @dataclass(frozen=True)
 class SkippedWord:
     """What was left out: a word as normalised ("G54", "T") or a kind of element ("text"), how
-    often, and first where: a line, or as `place` says the number of an element.
+    often, and first where.
     """
 
     word: str
     count: int
     first_line: int
-    place: str = "line"
 
     def __str__(self) -> str:
         times = "once" if self.count == 1 else f"{self.count} times, first"
-        return f"{self.word} skipped {times} in {self.place} {self.first_line}"
+        return f"{self.word} skipped {times} in line {self.first_line}"
 
 
 @dataclass(frozen=True)
@@ -77,7 +76,7 @@ class SourceNotes:
     ----------
     kind : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'.
     skipped, remarks : as in `PathNotes`; the remarks hold the skipped ones too.
-    rows, last_line : rows of the polyline; the last line (or element) that made one.
+    rows, last_line : rows of the polyline; the last line that made one.
     x_mm, y_mm : least and largest position, the start left out where nothing is traced from it.
     trace_mm, travel_mm : way with the beam on and off. wait_s : all waits together.
     heights : how many times a trace began at another height Z than the trace before it: the
@@ -101,7 +100,6 @@ class SourceNotes:
 class Tally:
     """Counts of one pass, filled while it runs: remarks, and what is left out."""
 
-    place: str = "line"  # or "element"
     seen: dict[str, list[int]] = field(default_factory=dict)  # remark -> [count, first line]
     left_out: dict[str, list[int]] = field(default_factory=dict)
     heights: int = 0
@@ -124,14 +122,13 @@ class Tally:
     def skipped(self) -> tuple[SkippedWord, ...]:
         """What was left out, by name."""
         return tuple(
-            SkippedWord(word, count, line, self.place)
-            for word, (count, line) in sorted(self.left_out.items())
+            SkippedWord(word, count, line) for word, (count, line) in sorted(self.left_out.items())
         )
 
     def remarks(self) -> tuple[str, ...]:
         """One sentence for each remark, with its place."""
         return tuple(
             what if line <= 0 else
-            f"{what} ({f'{count} {self.place}s, first ' if count > 1 else ''}{self.place} {line})"
+            f"{what} ({f'{count} lines, first ' if count > 1 else ''}line {line})"
             for what, (count, line) in self.seen.items()
         )  # fmt: skip

@@ -123,13 +123,15 @@ def reach_mm(bench: Bench) -> tuple[float, float]:
 
 
 def check_in_field(
-    x_mm: Floats, y_mm: Floats, lines: Ints, bench: Bench, file: Path | str | None = None,
-    *, place: str = "line",
-) -> None:  # fmt: skip
+    x_mm: Floats,
+    y_mm: Floats,
+    lines: Ints,
+    bench: Bench,
+    file: Path | str | None = None,
+) -> None:
     """Raise InputError for the first position that a drive within `max_drive` cannot reach.
 
-    Nominal optics: the reach along an axis is its full scale times `max_drive`, in mm. `place`
-    says what `lines` count: lines of the file or elements of a drawing.
+    Nominal optics: the reach along an axis is its full scale times `max_drive`, in mm.
     """
     for name, values, reach in zip(("x", "y"), (x_mm, y_mm), reach_mm(bench), strict=True):
         beyond = np.abs(values) - reach
@@ -137,16 +139,15 @@ def check_in_field(
         if len(outside):
             first, worst = outside[0], outside[np.argmax(beyond[outside])]
             more = (
-                f" (worst: {beyond[worst]:.3f} mm in {place} {lines[worst]})"
+                f" (worst: {beyond[worst]:.3f} mm in line {lines[worst]})"
                 if beyond[worst] > beyond[first]
                 else ""
             )
-            where = "" if place == "line" else f"{place} {lines[first]}: "
             raise InputError(
-                f"{where}{name} = {values[first]:.3f} mm lies {beyond[first]:.3f} mm outside the "
+                f"{name} = {values[first]:.3f} mm lies {beyond[first]:.3f} mm outside the "
                 f"reachable ±{reach:.3f} mm{more}",
                 file=file,
-                row=int(lines[first]) if place == "line" else None,
+                row=int(lines[first]),
                 mend="move or scale the path, or check the unit (mm or inch) and full_scale in "
                 "bench.toml",
             )

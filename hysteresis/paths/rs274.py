@@ -42,7 +42,7 @@ from hysteresis.errors import InputError
 from hysteresis.paths import arcs
 from hysteresis.paths.chunking import Rows, chunks_of, joined, start_row
 from hysteresis.paths.notes import ReadPolyline, Tally
-from hysteresis.paths.rs274_machine import Machine, carry_out
+from hysteresis.paths.rs274_machine import Z_IGNORED, Machine, carry_out
 from hysteresis.paths.rs274_words import Grammar
 from hysteresis.paths.text_blocks import LONGEST_LINE, decoded, line_blocks, lines_in, too_long
 from hysteresis.tables import Ints
@@ -143,6 +143,8 @@ def rows_of_program(
             "the program holds no move", file=file, row=last or None,
             mend="write at least one G0 or G1 with X or Y",
         )  # fmt: skip
+    if Z_IGNORED not in tally.seen:
+        tally.heights = 0
     if tally.heights > 1:
         tally.note(f"the traces lie at {tally.heights} heights Z in turn", 0)
 
@@ -231,7 +233,7 @@ class _PlainLines:
         z, sums, e = (self.counts[i : i + 2].tolist() for i in (
             kernel.Z_LINES, kernel.CHECKSUMS, kernel.E_WORDS))  # fmt: skip
         for (count, first), note in (
-            (sums, "checksums (*nn) are not looked at"), (z, "Z is ignored"),
+            (sums, "checksums (*nn) are not looked at"), (z, Z_IGNORED),
         ):  # fmt: skip
             if count:
                 machine.tally.note(note, first, count)

@@ -30,6 +30,7 @@ from hysteresis.paths.rs274_words import Block
 from hysteresis.tables import Floats
 
 INCH_MM = 25.4
+Z_IGNORED = "Z is ignored"
 FARTHEST_MM = 1e5  # a coordinate beyond 100 m is a slip, not a target plane
 LONGEST_DWELL_S = 86_400.0
 
@@ -289,7 +290,7 @@ def _set_offset(m: Machine, args: dict[str, float], code: int, row: int, names_e
             )
         m.offset = m.saved_offset = (x, y)
         if "Z" in args:
-            m.note("Z is ignored", row)
+            m.note(Z_IGNORED, row)
             m.z_mm = args["Z"] * unit
         return
     if any(c in args for c in "XYZ"):
@@ -326,7 +327,7 @@ def _move(m: Machine, args: dict[str, float], row: int) -> None:
             "check the unit (G20, G21) and the distance mode (G90, G91)",
         )  # fmt: skip
     if "Z" in args:
-        m.note("Z is ignored", row)
+        m.note(Z_IGNORED, row)
         m.z_mm = args["Z"] * unit if m.absolute else m.z_mm + args["Z"] * unit
     curved = "I" in args or "J" in args or "R" in args
     if m.motion < 2:

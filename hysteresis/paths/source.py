@@ -38,15 +38,13 @@ _SVG = re.compile(r"<(?:[A-Za-z_][\w.-]*:)?svg[\s>]")
 class PathSource:
     """A toolpath on disk: `chunks` reads it from the beginning as often as it is asked.
 
-    `kind` : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'. `place` : what `line_of_vertex`
-    counts, 'line' or (of drawings) 'element'.
+    `kind` : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'.
     """
 
     path: Path
     kind: str
     bench: Bench
     placement: Placement
-    place: str
     rows: Callable[[Tally], Iterator[Rows]]
     chunk_rows: int = CHUNK_ROWS
     _notes: SourceNotes | None = None
@@ -73,15 +71,12 @@ class PathSource:
         field, or never leaves its start.
         """
         placement = self._shift_found()
-        tally = Tally(self.place)
+        tally = Tally()
         sums = _Sums()
         for number, chunk in enumerate(chunks_of(self.rows(tally), self.chunk_rows)):
             chunk = placed(chunk, placement, first=number == 0)
             line = chunk.polyline
-            check_in_field(
-                line.x_mm, line.y_mm, chunk.line_of_vertex, self.bench, self.path,
-                place=self.place,
-            )  # fmt: skip
+            check_in_field(line.x_mm, line.y_mm, chunk.line_of_vertex, self.bench, self.path)
             sums.add(chunk, first=number == 0)
             yield chunk
         if not (sums.moved or sums.wait_s > 0.0):
@@ -110,7 +105,7 @@ class PathSource:
         if self._fitted is None:
             loose = replace(self.placement, fit=False)
             sums = _Sums()
-            chunks = chunks_of(self.rows(Tally(self.place)), self.chunk_rows)
+            chunks = chunks_of(self.rows(Tally()), self.chunk_rows)
             for number, chunk in enumerate(chunks):
                 sums.add(placed(chunk, loose, first=number == 0), first=number == 0)
             x, y = zip(sums.least.tolist(), sums.most.tolist(), strict=True)
@@ -192,7 +187,7 @@ def open_path(
                 return open_path(
                     file, bench, placement=where, skip_unknown=skip_unknown,
                     delete_slashed=delete_slashed, default_feed_mm_s=part_feed or feed or None,
-                    tolerance_mm=fine_mm, layers=layers,
+                    tolerance_mm=min(max(fine_mm, least), most), layers=layers,
                 )  # fmt: skip
 
             return rows_of_job(read_job(path), part, tally)
@@ -202,8 +197,7 @@ def open_path(
         )  # fmt: skip
 
     feed = default_feed_mm_s or 0.0
-    place = "element" if kind in DRAWINGS else "line"
-    return PathSource(path, kind, bench, placement, place, rows)
+    return PathSource(path, kind, bench, placement, rows)
 
 
 def kind_of(path: Path | str) -> str:

@@ -1,0 +1,356 @@
+"""DXF drawings as toolpaths: every outline in model space, traced once, in the file's order.
+
+Read are LINE, LWPOLYLINE and POLYLINE with bulges, ARC, CIRCLE, ELLIPSE, SPLINE, and INSERT, taken
+apart, on layers that are shown; anything else is passed over and named. $INSUNITS gives the unit
+(none: mm), the origin is the field's centre, z is left out. Files are taken apart by the
+library ezdxf (extra `drawings`); the curves are this project's own, so that the tolerance holds for
+each. Fitted and smoothed polylines count as the vertices that the file holds for them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hysteresis.errors import InputError
+from hysteresis.paths.chunking import Rows, rows_of, start_row
+from hysteresis.paths.curves import TooManyChords, bulge_chords, ellipse_chords, spline_chords
+from hysteresis.paths.notes import Tally
+from hysteresis.paths.placement import FARTHEST_MM
+from hysteresis.paths.text_blocks import check_ordinary, text_lines
+from hysteresis.tables import Floats
+
+MOST_BYTES = 128 * 1024 * 1024
+MOST_ENTITIES = 300_000
+DEEPEST = 32
+SAME_MM = 1e-9
+
+# $INSUNITS of the DXF reference, by their definition in mm.
+_UNITS_MM = {
+    0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0, 8: 25.4e-6, 9: 0.0254, 10: 914.4,
+    11: 1e-7, 12: 1e-6, 13: 1e-3, 14: 100.0,
+}  # fmt: skip
+
+
+def rows_of_dxf(
+    path: Path | str,
+    tally: Tally,
+    *,
+    feed_mm_s: float,
+    tolerance_mm: float,
+    layers: tuple[str, ...] | None = None,
+) -> Iterator[Rows]:
+    """Rows of a drawing: the start, then for each outline a travel and its trace.
+
+    The line of a row is the one on which its entity (or the INSERT that shows it) begins. Where
+    an outline starts at the end of the one before, the beam stays on. Raises InputError for what
+    is no DXF, is too large, or holds no outline, and for layers that are not in it.
+    """
+    drawing = _Drawing(path, tally, tolerance_mm, layers)
+    yield start_row()
+    at = np.full(2, np.nan)
+    for outline, line in drawing.outlines():
+        if len(outline) < 2 or not np.ptp(outline, axis=0).any():
+            tally.note("outlines without a length are left out", line)
+            continue
+        if not np.hypot(*(outline[0] - at)) <= SAME_MM:  # NaN before the first
+            yield rows_of(outline[:1, 0], outline[:1, 1], beam=False, feed_mm_s=math.nan, line=line)
+        yield rows_of(outline[1:, 0], outline[1:, 1], beam=True, feed_mm_s=feed_mm_s, line=line)
+        at = outline[-1]
+    if np.isnan(at[0]):
+        raise InputError(
+            "the drawing holds no outline that can be traced", file=path,
+            mend="; ".join(map(str, tally.skipped())) or "draw lines, arcs or curves",
+        )  # fmt: skip
+
+
+class _Drawing:
+    """One drawing while it is walked through."""
+
+    def __init__(
+        self, path: Path | str, tally: Tally, tolerance_mm: float, layers: tuple[str, ...] | None
+    ) -> None:
+        try:
+            import ezdxf
+        except ImportError as error:
+            raise InputError(
+                "DXF drawings need the library ezdxf, which is not installed", file=path,
+                mend='install it: pip install "hysteresis[drawings]"',
+            ) from error  # fmt: skip
+        size = check_ordinary(path)
+        if size > MOST_BYTES:
+            raise InputError(
+                f"the drawing is too large: {size / 2**20:.0f} MB, at most {MOST_BYTES >> 20} MB",
+                file=path, mend="split it into several drawings and name them in a job file",
+            )  # fmt: skip
+        self.path, self.tally = path, tally
+        self.lines = _lines_of_handles(path)
+        with _foreign_faults(path):
+            self.doc: Any = ezdxf.readfile(str(path))
+            code = int(self.doc.header.get("$INSUNITS", 0))
+            self.known: dict[str, Any] = {
+                layer.dxf.name.lower(): layer for layer in self.doc.layers
+            }
+        if code not in _UNITS_MM:
+            raise InputError(
+                "a unit that no field is measured in", file=path, column="$INSUNITS", value=code,
+                mend="save the drawing in mm",
+            )  # fmt: skip
+        if code == 0:
+            tally.note("the drawing names no unit; mm are taken", 0)
+        self.unit_mm = _UNITS_MM[code]
+        self.tolerance = tolerance_mm / self.unit_mm
+        self.layers = None if layers is None else {name.lower() for name in layers}
+        used = self.known.keys()
+        for name in self.layers or ():
+            if name not in used:
+                raise InputError(
+                    "the drawing has no layer of this name", file=path, value=name,
+                    mend=f"it has {', '.join(sorted(used)) or 'none'}",
+                )  # fmt: skip
+        self.count = 0
+
+    def outlines(self) -> Iterator[tuple[Floats, int]]:
+        """Outlines (n, 2) in mm, with the line of their entity."""
+        with _foreign_faults(self.path):
+            entities = list(self.doc.modelspace())
+        for entity in entities:
+            with _foreign_faults(self.path):
+                line = self.lines.get(str(entity.dxf.handle).upper(), 1)
+            for points in self._of(entity, line, 0, "0"):
+                flat = points * self.unit_mm
+                if not (np.abs(flat) <= FARTHEST_MM).all():  # NaN too
+                    raise InputError(
+                        f"a position more than {FARTHEST_MM:g} mm away", file=self.path, row=line,
+                        mend="check the unit of the drawing ($INSUNITS)",
+                    )  # fmt: skip
+                yield flat, line
+
+    def _of(self, entity: Any, line: int, depth: int, above: str) -> Iterator[Floats]:
+        """Outlines of one entity in the drawing's unit; `above` is the layer of its INSERT."""
+        self.count += 1
+        if self.count > MOST_ENTITIES or depth > DEEPEST:
+            raise InputError(
+                f"more than {MOST_ENTITIES} entities, or {DEEPEST} blocks within each other",
+                file=self.path, row=line, mend="take the blocks apart or split the drawing",
+            )  # fmt: skip
+        with _foreign_faults(self.path, line):
+            kind = entity.dxftype()
+            layer = str(entity.dxf.layer)
+            layer = above if layer == "0" and depth else layer
+            hidden = bool(entity.dxf.get("invisible", 0)) or self._off(layer)
+        if kind == "INSERT":
+            for part in self._parts(entity, line):
+                yield from self._of(part, line, depth + 1, layer)
+            return
+        if hidden:
+            self.tally.skip("hidden entity", line)
+        elif self.layers is not None and layer.lower() not in self.layers:
+            self.tally.skip("entity on another layer", line)
+        elif kind not in _OUTLINES:
+            self.tally.skip(kind if kind.isascii() and kind.isalnum() else "entity", line)
+        else:
+            try:
+                with _foreign_faults(self.path, line):
+                    points = _OUTLINES[kind](entity, self.tolerance)
+            except TooManyChords:
+                raise InputError(
+                    "a curve too large for this tolerance", file=self.path, row=line,
+                    mend="check the unit of the drawing, or give a larger tolerance",
+                ) from None  # fmt: skip
+            if points is None:
+                self.tally.skip(f"{kind} that is a mesh or has no points", line)
+            else:
+                yield points
+
+    def _parts(self, entity: Any, line: int) -> Iterator[Any]:
+        """What a block reference shows, one entity after the other, rows and columns included."""
+        with _foreign_faults(self.path, line):
+            places = max(1, int(entity.mcount))
+        if places > MOST_ENTITIES:
+            self.count += places  # refused by the next entity, before any list is made
+            yield entity
+            return
+        with _foreign_faults(self.path, line):
+            inserts = entity.multi_insert() if places > 1 else iter([entity])
+        while True:
+            with _foreign_faults(self.path, line):
+                insert = next(inserts, None)
+                if insert is None:
+                    return
+                parts = insert.virtual_entities(
+                    skipped_entity_callback=lambda e, _: self.tally.skip(e.dxftype(), line)
+                )
+            while True:
+                with _foreign_faults(self.path, line):
+                    part = next(parts, None)
+                if part is None:
+                    break
+                yield part
+
+    def _off(self, layer: str) -> bool:
+        found = self.known.get(layer.lower())
+        return found is not None and bool(found.is_off() or found.is_frozen())
+
+
+def _flat(entity: Any, points: Floats) -> Floats:
+    """Points (n, 2) of the entity's own plane, seen from above (its extrusion)."""
+    extrusion = entity.dxf.get("extrusion", (0, 0, 1))
+    if tuple(extrusion) == (0, 0, 1):
+        return points
+    height = entity.dxf.get("elevation", 0)
+    height = float(height) if isinstance(height, int | float) else 0.0
+    ocs = entity.ocs()
+    return np.array([tuple(ocs.to_wcs((x, y, height)))[:2] for x, y in points.tolist()])
+
+
+def _line(entity: Any, _: float) -> Floats:
+    return np.array([tuple(entity.dxf.start)[:2], tuple(entity.dxf.end)[:2]], dtype=np.float64)
+
+
+def _circle(entity: Any, tolerance: float) -> Floats:
+    centre = np.array(tuple(entity.dxf.center)[:2], dtype=np.float64)
+    radius = abs(float(entity.dxf.radius))
+    start, sweep = 0.0, 2.0 * math.pi
+    if entity.dxftype() == "ARC":
+        start = math.radians(float(entity.dxf.start_angle))
+        sweep = (math.radians(float(entity.dxf.end_angle)) - start) % (2.0 * math.pi)
+        sweep = sweep or 2.0 * math.pi
+    u, v = np.array([radius, 0.0]), np.array([0.0, radius])
+    first = centre + math.cos(start) * u + math.sin(start) * v
+    chords = ellipse_chords(centre, u, v, start, sweep, tolerance)
+    return _flat(entity, np.concatenate([first[None, :], chords]))
+
+
+def _ellipse(entity: Any, tolerance: float) -> Floats:
+    """Centre and axes of an ellipse are given in the drawing's axes, not in a plane of its own."""
+    centre = np.array(tuple(entity.dxf.center)[:2], dtype=np.float64)
+    u = np.array(tuple(entity.dxf.major_axis)[:2], dtype=np.float64)
+    v = np.array(tuple(entity.minor_axis)[:2], dtype=np.float64)
+    start = float(entity.dxf.start_param)
+    sweep = (float(entity.dxf.end_param) - start) % (2.0 * math.pi) or 2.0 * math.pi
+    first = centre + math.cos(start) * u + math.sin(start) * v
+    return np.concatenate([first[None, :], ellipse_chords(centre, u, v, start, sweep, tolerance)])
+
+
+def _bulged(entity: Any, corners: Floats, closed: bool, tolerance: float) -> Floats | None:
+    """A polyline whose corners (n, 3) are x, y and the bulge of the way behind them."""
+    if len(corners) == 0:
+        return None
+    ways = list(range(len(corners) if closed else len(corners) - 1))
+    parts = [corners[:1, :2]]
+    for i in ways:
+        start, end = corners[i, :2], corners[(i + 1) % len(corners), :2]
+        parts.append(bulge_chords(start, end, float(corners[i, 2]), tolerance))
+    return _flat(entity, np.concatenate(parts))
+
+
+def _light_polyline(entity: Any, tolerance: float) -> Floats | None:
+    corners = np.array(list(entity.get_points("xyb")), dtype=np.float64).reshape(-1, 3)
+    return _bulged(entity, corners, bool(entity.closed), tolerance)
+
+
+def _polyline(entity: Any, tolerance: float) -> Floats | None:
+    if entity.is_poly_face_mesh or entity.is_polygon_mesh:
+        return None
+    corners = np.array(
+        [
+            (*tuple(v.dxf.location)[:2], v.dxf.get("bulge", 0.0))
+            for v in entity.vertices
+            if not v.dxf.flags & 16  # a point of the frame of a smoothed curve, not on it
+        ],
+        dtype=np.float64,
+    ).reshape(-1, 3)
+    if entity.is_3d_polyline:
+        corners[:, 2] = 0.0
+    return _bulged(entity, corners, bool(entity.is_closed), tolerance)
+
+
+def _spline(entity: Any, tolerance: float) -> Floats | None:
+    if entity.control_point_count() == 0 and entity.fit_point_count() < 2:
+        return None
+    curve = entity.construction_tool()
+    control = np.array([tuple(p)[:2] for p in curve.control_points], dtype=np.float64)
+    weights = np.array(list(curve.weights()), dtype=np.float64)
+    knots = np.array(list(curve.knots()), dtype=np.float64)
+    degree = int(curve.order) - 1
+    good = (
+        1 <= degree < len(control)
+        and len(knots) == len(control) + degree + 1
+        and (np.diff(knots) >= 0).all()
+        and knots[degree] < knots[len(control)]
+        and np.isfinite(control).all()
+        and np.isfinite(knots).all()
+        and (np.isfinite(weights) & (weights > 0)).all()
+    )
+    if not good:
+        raise ValueError("a spline whose knots, weights and points do not fit together")
+    return spline_chords(control, knots, degree, weights if len(weights) else None, tolerance)
+
+
+_OUTLINES: dict[str, Any] = {
+    "LINE": _line, "CIRCLE": _circle, "ARC": _circle, "ELLIPSE": _ellipse,
+    "LWPOLYLINE": _light_polyline, "POLYLINE": _polyline, "SPLINE": _spline,
+}  # fmt: skip
+
+
+def _lines_of_handles(path: Path | str) -> dict[str, int]:
+    """On which line each entity begins, by its handle (group 5 behind a group 0).
+
+    Raises InputError for a text that is not made of pairs of a group's number and its value.
+    """
+    found: dict[str, int] = {}
+    begin = line = 0
+    code: str | None = None
+    sections = False
+    for text in text_lines(path):
+        line += 1
+        value = text.strip()
+        if code is None:
+            if not value.lstrip("-").isdecimal() or not value.isascii():
+                if not value and line > 1:
+                    continue  # a blank line at the end
+                raise InputError(
+                    "a group of a DXF file begins with a whole number", file=path, row=line,
+                    value=value[:40], mend="save the drawing as DXF text again",
+                )  # fmt: skip
+            code = value
+            continue
+        if code == "0":
+            begin = line
+            sections |= value == "SECTION"
+            if value == "EOF":
+                break
+        elif code == "5" and begin:
+            found.setdefault(value.upper(), begin)
+        code = None
+    if not sections:
+        raise InputError(
+            "this is no DXF drawing: it has no sections", file=path, mend="name a DXF file"
+        )
+    return found
+
+
+@contextlib.contextmanager
+def _foreign_faults(path: Path | str, line: int | None = None) -> Iterator[None]:
+    """The library fails in many ways on a damaged file; here it is one sentence."""
+    log = logging.getLogger("ezdxf")
+    quiet = logging.NullHandler()
+    log.addHandler(quiet)  # else its warnings go to the terminal
+    try:
+        yield
+    except (InputError, TooManyChords):
+        raise
+    except Exception as error:
+        raise InputError(
+            "this part of the drawing cannot be read" if line else "this DXF cannot be read",
+            file=path, row=line, mend="save the drawing as DXF text again",
+        ) from error  # fmt: skip
+    finally:
+        log.removeHandler(quiet)
