@@ -28,6 +28,10 @@ def command(
     light: Annotated[
         str, typer.Option(help="With --video: luma, red, green or blue; chosen if unsaid.")
     ] = "auto",
+    type_: Annotated[
+        bool,
+        typer.Option("--type", help="Type the readings now, step by step; leaves typed.csv."),
+    ] = False,
     job: Annotated[
         str, typer.Option(help="The log is of a played job: compensated or plain.")
     ] = "",
@@ -55,11 +59,13 @@ def command(
     Example:
       hysteresis measure my-run --video film.mp4
       hysteresis measure my-run --camera camera_log.csv
+      hysteresis measure my-run --type
       hysteresis measure my-run --typed typed.csv --keep 17
       hysteresis measure my-run --camera job_log.csv --job compensated
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
+    from hysteresis.cli.measure_typing import note_written, type_readings
     from hysteresis.cli.measure_video import log_from_video
     from hysteresis.cli.measure_words import say_measured
     from hysteresis.errors import InputError
@@ -69,7 +75,7 @@ def command(
     from hysteresis.table_files import (
         read_camera_log,
         read_pattern,
-        read_typed_sheet,
+        read_typed_sheet_placed,
         write_pattern,
         write_recording,
     )
@@ -80,9 +86,15 @@ def command(
     if job or drive is not None:
         _job(folder, camera, job, drive, force, video, light)
         return
+    kept_typed: set[int] = set()
+    if type_:
+        if camera is not None or typed is not None or video is not None:
+            raise InputError("--type and another source are given", mend="measure one at a time")
+        typed, kept_typed = type_readings(folder, force)
     source, path = ("camera", video) if video is not None else _source(folder, camera, typed)
     kept = _numbers(keep)
-    refuse_overwrite(folder.recording_csv, force)
+    if not type_:  # typing has asked already, before the first reading
+        refuse_overwrite(folder.recording_csv, force)
     bench = read_bench(folder.bench_toml)
     pattern = None
     if folder.pattern_csv.exists():
@@ -95,6 +107,7 @@ def command(
         )
     if video is not None:
         path = log_from_video(folder, video, force, light=light)[1]
+    places = None
     try:
         if source == "camera":
             log = read_camera_log(path)
@@ -102,11 +115,15 @@ def command(
             with progress("Aligning the camera log to the pattern"):
                 measured = measure_camera(log, pattern, bench, keep=kept, keep_all=keep_all)
         else:
-            sheet = read_typed_sheet(path)
-            measured = measure_typed(sheet, pattern, bench, keep=kept, keep_all=keep_all)
+            sheet, places = read_typed_sheet_placed(path)
+            measured = measure_typed(
+                sheet, pattern, bench, keep=kept, kept=kept_typed, keep_all=keep_all
+            )
     except InputError as error:
         if error.file is not None:
             raise
+        if source == "typed" and places is not None:
+            raise places.told(error, None if error.row is None else error.row - 2) from None
         # The stage knows rows of the table, not the file; blank lines are only seen in it.
         row = None if error.row is None else line_of_row(path, error.row - 2)
         raise InputError(
@@ -115,6 +132,8 @@ def command(
     if measured.derived:
         write_pattern(folder.pattern_csv, measured.pattern, overwrite=False)
     write_recording(folder.recording_csv, measured.recording, decimals=_DECIMALS)
+    if type_:
+        note_written(folder, folder.recording_csv)
     say_measured(measured, path)
     if measured.derived:
         print(f"Wrote {folder.pattern_csv}.")

@@ -81,6 +81,7 @@ def facts_table(facts: FilmFacts) -> list[tuple[str, object]]:
         ("light", f"{facts.light} ({facts.light_why})"),
         ("spot, full width at half maximum", f"{facts.fwhm_px:.1f} px"),
         ("with a place to use", f"{100 * facts.share_usable:.1f} %"),
+        ("standard deviation of a place, median", f"{facts.sigma_px:.2g} px"),
         ("no spot", f"{100 * facts.share_lost:.1f} %"),
         ("saturated", f"{100 * facts.share_saturated:.1f} %"),
         ("noise of a dark pixel", f"{facts.noise_even**0.5:.2g} grey levels"),

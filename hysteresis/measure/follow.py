@@ -28,6 +28,7 @@ from hysteresis.measure.film_light import (
 )
 from hysteresis.measure.spot import MOST_SPOTS, SPOT, desk_for, find_spots, room_gain
 from hysteresis.measure.spot_choice import Chosen, choose_spots
+from hysteresis.measure.spot_scatter import Scatter, find_scatter, moving
 from hysteresis.tables import Bools, CameraLog, Floats, Ints, Texts
 
 NO_SPOT = "no spot"
@@ -40,8 +41,6 @@ NOTES = (NO_SPOT, SEVERAL_SPOTS, SATURATED, CUT, NOT_DECODED, TIME_REPEATED, TIM
 
 _SAMPLING_SHARE = 0.15  # of the progress
 _CHANGED_SHARE = 0.2  # of the picture brighter than the ground: not the scene it was
-_REST_FRAMES = 24
-_REST_PX = 0.5
 
 
 @dataclass(frozen=True)
@@ -51,8 +50,9 @@ class FilmFacts:
     frame_rate_hz : from the median step; variable : steps differ by more than a fifth.
     light : measure of light, `light_why` why it. share_* : of all frames.
     noise_even, noise_per_level : variance of a pixel in levels², at level L even + per_level·L.
-    fwhm_px : full width at half maximum of the resting spot. sigma_scale : what the stated sigma
-    was multiplied by so that it meets the scatter at rest (1 where the spot never rests).
+    fwhm_px : full width at half maximum of the resting spot. scatter_rest, scatter_moving : of the
+    centre, over what single pixels' noise makes out (NaN: unknown). sigma_px : median stated
+    sigma of the used frames.
     notes : sentences for the person.
     """
 
@@ -68,7 +68,9 @@ class FilmFacts:
     noise_even: float
     noise_per_level: float
     fwhm_px: float
-    sigma_scale: float
+    scatter_rest: float
+    scatter_moving: float
+    sigma_px: float
     exposure_s: float
     notes: tuple[str, ...]
 
@@ -129,8 +131,8 @@ def follow_film(clip: Clip, *, progress: Callable[[float], None] | None = None) 
     passed = _pass(clip, ground, keeper, tell)
     chosen = choose_spots(passed.spots, passed.count)
     _refuse(clip, passed, chosen, seen)
-    log, scale = _log(clip, passed, chosen)
-    facts = _facts(clip, passed, chosen, log, ground, scale, why)
+    log, scatter = _log(clip, passed, chosen)
+    facts = _facts(clip, passed, chosen, log, ground, scatter, why)
     usable = int((log.weight > 0).sum())
     if usable < LEAST_FRAMES:
         raise NoSpotError(
@@ -196,8 +198,8 @@ def _refuse(clip: Clip, passed: _Pass, chosen: Chosen, seen: Picture) -> None:
         )
 
 
-def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, float]:
-    """Rows with weight and notes, and what sigma had to be multiplied by."""
+def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, Scatter]:
+    """Rows with weight and notes, and what the scatter made of sigma."""
     n = len(passed.number)
     row = np.arange(n)
     has = chosen.which >= 0
@@ -230,22 +232,26 @@ def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, float]:
         return np.where(has, spot[name], np.nan)
 
     u, v = column("u"), column("v")
-    scale = _sigma_scale(passed.number, u, v, column("sigma_u"), column("sigma_v"), weight)
+    place = np.column_stack((u, v))
+    sigma = np.column_stack((column("sigma_u"), column("sigma_v")))
+    good = weight > 0
+    scatter = find_scatter(passed.number, t_s, place, sigma, good)
+    sigma *= np.clip(scatter.factor(moving(place, good)), 0.3, 30.0)[:, None]
     log = CameraLog(
         frame=passed.number,
         t_s=t_s,
         u_px=u,
         v_px=v,
         weight=weight,
-        sigma_u_px=scale * column("sigma_u"),
-        sigma_v_px=scale * column("sigma_v"),
+        sigma_u_px=sigma[:, 0],
+        sigma_v_px=sigma[:, 1],
         flux=column("flux"),
         spread_uu_px2=column("uu"),
         spread_uv_px2=column("uv"),
         spread_vv_px2=column("vv"),
         note=np.array([", ".join(words) for words in notes], dtype=object),
     )
-    return log, scale
+    return log, scatter
 
 
 def _times(t_s: Floats) -> tuple[Floats, Texts]:
@@ -260,39 +266,8 @@ def _times(t_s: Floats) -> tuple[Floats, Texts]:
     return highest, note
 
 
-def _sigma_scale(
-    number: Ints, u: Floats, v: Floats, sigma_u: Floats, sigma_v: Floats, weight: Floats
-) -> float:
-    """Scatter of the resting spot over the stated sigma.
-
-    A codec's noise is not that of the sensor, so the film itself is asked: stretches in which the
-    spot moves by less than half a pixel are freed of a straight line, and their variance compared
-    with the stated one; the median over stretches, for some of them hold real motion.
-    """
-    k = np.arange(_REST_FRAMES, dtype=float)
-    line = np.linalg.qr(np.column_stack((np.ones_like(k), k)))[0]
-    degrees = _REST_FRAMES - 2
-    ratios = []
-    for place, sigma in ((u, sigma_u), (v, sigma_v)):
-        for start in range(0, len(u) - _REST_FRAMES + 1, _REST_FRAMES):
-            part = slice(start, start + _REST_FRAMES)
-            own = place[part]
-            if weight[part].min() <= 0 or number[part][-1] - number[part][0] != _REST_FRAMES - 1:
-                continue
-            if np.ptp(own) > _REST_PX + 6 * float(sigma[part].max()):
-                continue
-            own = own - own.mean()
-            rest = own - line @ (line.T @ own)
-            ratios.append(float(rest @ rest) / degrees / float(np.mean(sigma[part] ** 2)))
-    if len(ratios) < 6:
-        return 1.0
-    # median of χ² over its degrees of freedom (Wilson and Hilferty, from memory)
-    middle = (1.0 - 2.0 / (9.0 * degrees)) ** 3
-    return float(np.clip(np.sqrt(np.median(ratios) / middle), 0.3, 20.0))
-
-
 def _facts(
-    clip: Clip, passed: _Pass, chosen: Chosen, log: CameraLog, ground: Ground, scale: float,
+    clip: Clip, passed: _Pass, chosen: Chosen, log: CameraLog, ground: Ground, scatter: Scatter,
     why: str,
 ) -> FilmFacts:  # fmt: skip
     step = np.diff(log.t_s)
@@ -321,10 +296,10 @@ def _facts(
     missing = int((~passed.decoded).sum())
     if missing:
         notes.append(f"{missing} frames could not be decoded; they have rows without a place")
-    if not 0.8 <= scale <= 1.25:
+    if scatter.moving > 1.5 or scatter.rest > 1.5:
         notes.append(
-            f"the resting spot scatters {scale:.2g} times as much as the noise of single pixels "
-            "makes out (a codec's doing); sigma holds that"
+            f"the spot scatters {np.nanmax((scatter.rest, scatter.moving)):.2g} times as much as "
+            "the noise of single pixels makes out, as behind a codec; sigma holds that"
         )
     return FilmFacts(
         frames=len(log),
@@ -339,10 +314,18 @@ def _facts(
         noise_even=ground.noise.even,
         noise_per_level=ground.noise.per_level,
         fwhm_px=float(2.3548 * np.median(width)) if len(width) else float("nan"),
-        sigma_scale=scale,
+        scatter_rest=scatter.rest,
+        scatter_moving=scatter.moving,
+        sigma_px=_typical(log),
         exposure_s=clip.exposure_s,
         notes=tuple(notes),
     )
+
+
+def _typical(log: CameraLog) -> float:
+    used = log.weight > 0
+    both = np.concatenate((log.sigma_u_px[used], log.sigma_v_px[used]))
+    return float(np.median(both)) if len(both) else float("nan")
 
 
 __all__ = ["NOTES", "FilmFacts", "Followed", "Frame", "NoSpotError", "follow_film"]
