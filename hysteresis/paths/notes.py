@@ -126,9 +126,11 @@ class Tally:
         )
 
     def remarks(self) -> tuple[str, ...]:
-        """One sentence for each remark, with its place."""
+        """One sentence for each remark, with its place, in the order of the file."""
         return tuple(
             what if line <= 0 else
             f"{what} ({f'{count} lines, first ' if count > 1 else ''}line {line})"
-            for what, (count, line) in self.seen.items()
+            for what, (count, line) in sorted(
+                self.seen.items(), key=lambda item: (item[1][1] <= 0, item[1][1], item[0])
+            )
         )  # fmt: skip
