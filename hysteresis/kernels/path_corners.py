@@ -33,17 +33,23 @@ def corner_at(x, y, beam, dwell, i, blend, sharper, widest):
     return min(blend / (REACH * math.sin(0.5 * turn)), 0.5 * min(before, after)), turn
 
 
-def count_rows(x, y, beam, dwell, blend, sharper, widest, chord):
-    """Rows that rows 1 … n - 2 become."""
+def count_rows(x, y, beam, dwell, run_up, blend, sharper, widest, chord):
+    """At most how many rows 1 … n - 2 become."""
     rows = 0
     for i in range(1, x.size - 1):
         d, turn = corner_at(x, y, beam, dwell, i, blend, sharper, widest)
-        rows += 1 if d == 0.0 else 1 + 2 * math.ceil(0.5 * turn / chord)
+        rows += 1 if d == 0.0 else 3 + 2 * math.ceil(0.5 * turn / chord)
     return rows
 
 
-def blend_rows(x, y, beam, dwell, blend, sharper, widest, chord, x_out, y_out, source, waits):
-    """Fill what rows 1 … n - 2 become: places, the row each comes from, whether it still waits."""
+def blend_rows(
+    x, y, beam, dwell, run_up, blend, sharper, widest, chord, x_out, y_out, source, waits
+):
+    """Fill what rows 1 … n - 2 become: places, the row each comes from, whether it still waits.
+
+    `run_up` (n,) is the distance from the blend at which a longer move is divided. Returns the
+    number of rows.
+    """
     k = 0
     for i in range(1, x.size - 1):
         d, turn = corner_at(x, y, beam, dwell, i, blend, sharper, widest)
@@ -53,19 +59,29 @@ def blend_rows(x, y, beam, dwell, blend, sharper, widest, chord, x_out, y_out, s
             continue
         ux, uy, vx, vy = x[i] - x[i - 1], y[i] - y[i - 1], x[i + 1] - x[i], y[i + 1] - y[i]
         before, after = math.sqrt(ux * ux + uy * uy), math.sqrt(vx * vx + vy * vy)
-        ux, uy, vx, vy = d * ux / before, d * uy / before, d * vx / after, d * vy / after
+        ux, uy, vx, vy = ux / before, uy / before, vx / after, vy / after
         chords = 2 * math.ceil(0.5 * turn / chord)
-        for n in range(chords + 1):
-            f = turn * n / chords
-            s = math.sin(f) / (math.sin(f) + math.sin(turn - f))
-            u = 0.5 - math.sin(math.asin(min(max(1.0 - 2.0 * s, -1.0), 1.0)) / 3.0)
-            area = u**3 * (1.0 - 0.5 * u)
-            first, second = 2.0 * (u - area) - 1.0, 2.0 * area
+        for n in range(-1, chords + 2):
+            if n < 0:
+                first, second = -(d + run_up[i]), 0.0
+                if d + run_up[i] >= 0.5 * before:
+                    continue
+            elif n > chords:
+                first, second = 0.0, d + run_up[i + 1]
+                if d + run_up[i + 1] >= 0.5 * after:
+                    continue
+            else:
+                f = turn * n / chords
+                s = math.sin(f) / (math.sin(f) + math.sin(turn - f))
+                u = 0.5 - math.sin(math.asin(min(max(1.0 - 2.0 * s, -1.0), 1.0)) / 3.0)
+                area = u**3 * (1.0 - 0.5 * u)
+                first, second = d * (2.0 * (u - area) - 1.0), d * 2.0 * area
             x_out[k] = x[i] + first * ux + second * vx
             y_out[k] = y[i] + first * uy + second * vy
             source[k] = i if 2 * n <= chords else i + 1
             waits[k] = False
             k += 1
+    return k
 
 
 corner_at = compiled(corner_at)

@@ -5,11 +5,15 @@ by the blend of `kernels/path_corners.py`, which begins and ends without curvatu
 corner at the tolerance, or nearer where half of a move beside it is too short for that, and is
 drawn by chords of at most 4.5° of turn. Turns of more than 135° stay: their blend would be
 passed hardly faster than at rest. How fast it is passed, `timing.py` decides as on any fine arc.
+There a move beside a turn may speed up and slow down by a part of the limit only; so that this
+concerns no more than what the kernel sees together with the turn, longer moves are divided at
+the way that half a kernel takes at the feed (`Approach`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -22,8 +26,19 @@ CHORD_RAD = np.pi / 40
 WIDEST_RAD = 0.75 * np.pi
 
 
+@dataclass(frozen=True)
+class Approach:
+    """Half a kernel (s), and the speed (mm/s) of moves without a feed."""
+
+    half_kernel_s: float
+    travel_mm_s: float
+
+
+NONE = Approach(np.inf, 1.0)  # no move is divided
+
+
 def round_corners(
-    polyline: Polyline, blend_mm: float, *, sharper_than_rad: float
+    polyline: Polyline, blend_mm: float, *, sharper_than_rad: float, approach: Approach = NONE
 ) -> tuple[Polyline, Ints]:
     """Round the corners of a polyline to within `blend_mm`; also the row each new row is from.
 
@@ -34,14 +49,18 @@ def round_corners(
     line = rows_of(polyline, kept)
     if len(line) < 3:
         return line, kept
-    inner, source = _blended(line, blend_mm, sharper_than_rad)
+    inner, source = _blended(line, blend_mm, sharper_than_rad, approach)
     ends = rows_of(line, np.array([0, len(line) - 1]))
     whole = joined(rows_of(ends, slice(0, 1)), inner, rows_of(ends, slice(1, 2)))
     return whole, kept[np.concatenate([[0], source, [len(line) - 1]])]
 
 
 def with_round_corners(
-    chunks: Iterable[Chunk], blend_mm: float, *, sharper_than_rad: float
+    chunks: Iterable[Chunk],
+    blend_mm: float,
+    *,
+    sharper_than_rad: float,
+    approach: Approach = NONE,
 ) -> Iterator[Chunk]:
     """`round_corners` for a toolpath in chunks; a row waits for the one behind it."""
     held: Chunk | None = None  # two rows: the last one passed on, as it was, and the next
@@ -58,7 +77,7 @@ def with_round_corners(
             first = False
         assert out is not None
         if len(line) > 2:
-            inner, source = _blended(line, blend_mm, sharper_than_rad)
+            inner, source = _blended(line, blend_mm, sharper_than_rad, approach)
             found = lines[source]
             start = out
             out = Chunk(rows_of(inner, slice(-1, None)), found[-1:])
@@ -88,13 +107,17 @@ def _kept(line: Polyline) -> Ints:
     return np.flatnonzero(np.concatenate([[True], moves | (line.dwell_s[1:] > 0.0)]))
 
 
-def _blended(line: Polyline, blend_mm: float, sharper_than_rad: float) -> tuple[Polyline, Ints]:
+def _blended(
+    line: Polyline, blend_mm: float, sharper_than_rad: float, approach: Approach
+) -> tuple[Polyline, Ints]:
     """What all rows but the first and the last become, and the row each is from."""
-    columns = (line.x_mm, line.y_mm, line.beam, line.dwell_s)
+    feed = np.where(np.isnan(line.feed_mm_s), approach.travel_mm_s, line.feed_mm_s)
+    columns = (line.x_mm, line.y_mm, line.beam, line.dwell_s, approach.half_kernel_s * feed)
     limits = (blend_mm, sharper_than_rad, WIDEST_RAD, CHORD_RAD)
-    count = path_corners.count_rows(*columns, *limits)
-    x, y = np.empty(count), np.empty(count)
-    source, waits = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.bool_)
-    path_corners.blend_rows(*columns, *limits, x, y, source, waits)
+    room = path_corners.count_rows(*columns, *limits)
+    x, y = np.empty(room), np.empty(room)
+    source, waits = np.empty(room, dtype=np.int64), np.empty(room, dtype=np.bool_)
+    count = path_corners.blend_rows(*columns, *limits, x, y, source, waits)
+    x, y, source, waits = x[:count], y[:count], source[:count], waits[:count]
     dwell = np.where(waits, line.dwell_s[source], 0.0)
     return Polyline(x, y, line.beam[source], line.feed_mm_s[source], dwell), source

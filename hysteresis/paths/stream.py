@@ -99,7 +99,9 @@ def planned(chunks: Iterable[Chunk], timing: Timing) -> Iterator[tuple[Chunk, St
     """Stretches of rows with their speeds, in order; row 0 of a later one is only a place."""
     chunks = with_settling(_checked(chunks), timing.settle_s, timing.settle_off_s)
     if timing.blend_mm is not None:
-        chunks = with_round_corners(chunks, timing.blend_mm, sharper_than_rad=timing.corner_rad)
+        chunks = with_round_corners(
+            chunks, timing.blend_mm, sharper_than_rad=timing.corner_rad, approach=timing.approach
+        )
     held: Chunk | None = None
     square, bent = 0.0, False
     rounds = _in_rounds(chunks)

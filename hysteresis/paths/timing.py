@@ -36,7 +36,7 @@ import numpy as np
 from hysteresis.bench import Bench
 from hysteresis.errors import InputError
 from hysteresis.kernels import path_jerk, path_plan
-from hysteresis.paths.corners import round_corners
+from hysteresis.paths.corners import Approach, round_corners
 from hysteresis.paths.smoothing import (
     PEAK_TIMES_T,
     SAG_PER_T2,
@@ -127,6 +127,11 @@ class Timing:
         if self.corner_tolerance_mm is None:
             return None
         return self.corner_tolerance_mm - SAG_PER_T2 * self.kernel_s**2 * self.sag_limit_mm_s2
+
+    @property
+    def approach(self) -> Approach:
+        """How far from a round corner a move is divided."""
+        return Approach(0.5 * self.kernel_s, self.travel_mm_s)
 
 
 @dataclass(frozen=True)
@@ -314,7 +319,9 @@ def prepared(polyline: Polyline, timing: Timing) -> tuple[Polyline, Ints]:
     line, row = settle(polyline, timing.settle_s, timing.settle_off_s)
     if timing.blend_mm is None:
         return line, row
-    line, rounded = round_corners(line, timing.blend_mm, sharper_than_rad=timing.corner_rad)
+    line, rounded = round_corners(
+        line, timing.blend_mm, sharper_than_rad=timing.corner_rad, approach=timing.approach
+    )
     return line, row[rounded]
 
 
