@@ -27,6 +27,7 @@ def measure_typed(
     bench: Bench,
     *,
     keep: AbstractSet[int] = frozenset(),
+    kept: AbstractSet[int] = frozenset(),
     keep_all: bool = False,
 ) -> Measured:
     """Turn a typed sheet into a recording; without a pattern, the sheet's own drives make one.
@@ -36,6 +37,7 @@ def measure_typed(
     Parameters
     ----------
     keep, keep_all : numbers of readings (or all) that are used although they are in doubt.
+    kept : the same for readings that were confirmed before: whether they are in doubt or not.
 
     Raises
     ------
@@ -48,9 +50,14 @@ def measure_typed(
             "no position is filled in on the sheet", column="x_mm", mend="type the readings"
         )
     placed = pattern_from(sheet) if pattern is None else placed_in(sheet, pattern)
-    step = rounding_step(read.ravel())
+    repeats = np.maximum(np.column_stack([sheet.repeats_x, sheet.repeats_y]), 1.0)
+    step = rounding_step((read * repeats).ravel())  # sums, as means lie on no step
     rounding = rounding_sigma(step or _FALLBACK_STEP_MM)
-    sigma = max(rounding, _scatter_of_repeats(sheet, read, step or _FALLBACK_STEP_MM))
+    reader = _scatter_of_reader(sheet, repeats)
+    single = max(rounding, reader, _scatter_of_repeats(sheet, read, step or _FALLBACK_STEP_MM))
+    # reading a step again averages the reader's own scatter, not what the rig does differently
+    # each time, and never what rounding hides from all of them
+    sigma = np.sqrt(np.maximum(single**2 - reader**2 * (1.0 - 1.0 / repeats), rounding**2))
 
     doubts = _doubts(sheet, placed, read, bench, step, rounding)
     for number in sorted(keep - set(doubts)):
@@ -58,6 +65,7 @@ def measure_typed(
             "this reading is not in doubt, so there is nothing to keep", value=number,
             mend="name readings that the table of doubtful rows lists",
         )  # fmt: skip
+    keep = keep | kept
     reason = np.full(len(sheet), "", dtype=object)
     reason[np.isnan(read).all(axis=1)] = NOT_READ
     for row, number in enumerate(sheet.reading.tolist()):
@@ -69,8 +77,8 @@ def measure_typed(
         exposure_s=np.zeros(len(sheet)),
         x_mm=sheet.x_mm.copy(),
         y_mm=sheet.y_mm.copy(),
-        sigma_x_mm=np.full(len(sheet), sigma),
-        sigma_y_mm=np.full(len(sheet), sigma),
+        sigma_x_mm=sigma[:, 0].copy(),
+        sigma_y_mm=sigma[:, 1].copy(),
         used=reason == "",
         reason=reason,
         segment=placed.segment,
@@ -128,6 +136,18 @@ def _doubts(
         text += f", {slip.guess}" if slip.guess else ""
         found.setdefault(int(sheet.reading[slip.row]), []).append(text)
     return dict(sorted(found.items()))
+
+
+def _scatter_of_reader(sheet: TypedSheet, repeats: Floats) -> float:
+    """Standard deviation of single readings of one step, pooled over steps and axes; 0 without.
+
+    Variances are weighted by their degrees of freedom (pooled variance: any textbook).
+    """
+    scatter = np.column_stack([sheet.scatter_x_mm, sheet.scatter_y_mm])
+    freedom = np.where(np.isnan(scatter), 0.0, repeats - 1.0)
+    if not freedom.sum():
+        return 0.0
+    return float(np.sqrt((np.nan_to_num(scatter) ** 2 * freedom).sum() / freedom.sum()))
 
 
 def _scatter_of_repeats(sheet: TypedSheet, read: Floats, step: float) -> float:

@@ -20,6 +20,7 @@ OFF_UNEXPLAINED, OFF_EXPLAINED, FITS = 8.0, 5.0, 3.0
 brings the value back to within the third."""
 ASKED_UNEXPLAINED, ASKED_EXPLAINED, LEAST_ASKED = 8.0, 5.0, 0.04
 """The same for what is asked about while typing, where less is known."""
+_SELECTIVE = 0.2
 LEAST_OFF = 0.02
 """A value closer to its prediction than this part of full scale is never in doubt."""
 
@@ -80,9 +81,9 @@ def question_about(
         if off <= ASKED_EXPLAINED:
             continue
         here = Neighbours(said.value[None], said.sigma[None])
-        guess = _guess(read_mm[row : row + 1], here, 0, axis, step_mm)
+        guess = _guess(read_mm[row : row + 1], here, 0, axis, step_mm, _SELECTIVE)
         if guess or off > ASKED_UNEXPLAINED:
-            about = f"{name_of(axis)} = {value:g} mm where about {said.value[axis]:.0f} mm"
+            about = f"{name_of(axis)} = {value:g} mm where about {round(said.value[axis]) + 0:d} mm"
             parts.append(about + " is expected from what has been typed so far"
                          + (f": {guess}" if guess else ""))  # fmt: skip
     return "; ".join(parts)
@@ -93,10 +94,21 @@ def name_of(axis: int) -> str:
     return "xy"[axis]
 
 
-def _guess(read_mm: Floats, said: Neighbours, row: int, axis: int, step_mm: float) -> str:
-    """The likeliest slip that turns the neighbours' value into the one on the sheet, or ''."""
+def _guess(
+    read_mm: Floats,
+    said: Neighbours,
+    row: int,
+    axis: int,
+    step_mm: float,
+    selective: float = np.inf,
+) -> str:
+    """The likeliest slip that turns the neighbours' value into the one on the sheet, or ''.
+
+    A slip explains a value that it brings within `selective` (a part of it) of what is expected.
+    """
     value, target = float(read_mm[row, axis]), float(said.value[row, axis])
     near = FITS * float(said.sigma[row, axis]) + step_mm / 2.0
+    near = min(near, selective * abs(target) + step_mm)
 
     def fits(candidate: float) -> bool:
         return abs(candidate - target) <= near

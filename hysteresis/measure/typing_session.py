@@ -22,6 +22,7 @@ import numpy as np
 
 from hysteresis.errors import InputError
 from hysteresis.measure.typed_words import Line
+from hysteresis.plan.sheet import due
 from hysteresis.tables import TypedSheet
 
 Entry = dict[str, Any]
@@ -298,9 +299,9 @@ def _check_moment(session: Session, row: int, t_s: float) -> None:
     high = times[row + 1] if row + 1 < len(times) else math.inf
     if not low < t_s < high:
         number = session.sheet.reading[row]
-        until = "" if math.isinf(high) else f" and before {clock(high)}"
+        until = "" if math.isinf(high) else f" and before {due(high)}"
         raise InputError(
-            f"step {number} is read after {clock(low)}{until}", value=t_s,
+            f"step {number} is read after {due(low)}{until}", value=t_s,
             mend="count the seconds from the start of the pattern",
         )  # fmt: skip
 
@@ -316,12 +317,6 @@ def doubted(entry: Entry, session: Session, doubt: str) -> Entry:
 
 
 # ---- what comes out ----------------------------------------------------------------------------
-
-
-def clock(t_s: float) -> str:
-    """A time as minutes and seconds, as on the printed sheet."""
-    minutes, seconds = divmod(math.floor(t_s), 60)
-    return f"{minutes}:{seconds:02d}"
 
 
 def times_of(session: Session) -> list[float]:

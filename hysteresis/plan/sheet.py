@@ -101,7 +101,7 @@ class _Page:
 def sheet_pages(pattern: Pattern, bench: Bench, title: str = "") -> list[Figure]:
     """The pages of the printed sheet, as figures of A4 size."""
     sheet = reading_sheet(pattern)
-    look = _where_to_look(sheet, bench)
+    look = where_to_look(sheet, bench)
     pages, page = [], _Page()
     y = _heading(page, pattern, bench, title)
     y = _column_heads(page, y)
@@ -134,11 +134,18 @@ def write_sheet_pdf(pattern: Pattern, bench: Bench, path: Path | str, title: str
             pdf.savefig(page)
 
 
-def _where_to_look(sheet: TypedSheet, bench: Bench) -> list[str]:
+def where_to_look(sheet: TypedSheet, bench: Bench) -> list[str]:
+    """Where the spot will be, roughly: x, y in mm, to the nearest 5 mm, one text per reading."""
     optics = nominal_optics(bench.optics)
     x_mm, y_mm = spot_from_deflection(sheet.drive_x, sheet.drive_y, optics)
     near = np.round(np.column_stack([x_mm, y_mm]) / _LOOK_MM) * _LOOK_MM + 0.0
     return [f"{x:.0f}, {y:.0f}".replace("-", "−") for x, y in near]
+
+
+def due(t_s: float) -> str:
+    """A moment of the pattern as a clock shows it, min:s."""
+    minutes, seconds = divmod(math.floor(t_s), 60)
+    return f"{minutes}:{seconds:02d}"
 
 
 def _heading(page: _Page, pattern: Pattern, bench: Bench, title: str) -> float:
@@ -204,8 +211,7 @@ def _row(page: _Page, y: float, sheet: TypedSheet, k: int, look: str) -> None:
         left, right = _COLUMNS[0][0], _COLUMNS[3][0] + _COLUMNS[3][1]
         page.box(left, y, right - left, _ROW_MM, fill=True, facecolor="0.93", edgecolor="none")
     middle = y + _ROW_MM / 2.0
-    minutes, seconds = divmod(math.floor(float(sheet.t_s[k])), 60)
-    cells = (f"{sheet.reading[k]}", f"{minutes}:{seconds:02d}", str(sheet.note[k]), look)
+    cells = (f"{sheet.reading[k]}", due(float(sheet.t_s[k])), str(sheet.note[k]), look)
     sizes = (14.0, 11.0, 9.0, 11.0)
     for (left, width, _), words, size in zip(_COLUMNS[:4], cells, sizes, strict=True):
         page.text(left + width / 2.0, middle, words, size, ha="center", va="center")
