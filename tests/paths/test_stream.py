@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from hysteresis.errors import InputError
 from hysteresis.paths import stream
 from hysteresis.paths.chunk import Chunk
-from hysteresis.paths.marks import mark_path
+from hysteresis.paths.marks import mark_blocks, mark_path
 from hysteresis.paths.stream import at_rate, beam_at_rate, timed_blocks
 from hysteresis.paths.timing import Timing, put_on_clock
 from hysteresis.tables import Polyline
@@ -192,6 +192,11 @@ def test_layers_are_those_of_mark_path():
     at = np.rint(path.t_s / (T / 16)).astype(int)[:-1][traced]
     on = found["beam"][at]
     np.testing.assert_array_equal(found["layer"][at][on], marks.layer[:-1][traced][on])
+    spans = list(mark_blocks(timed_blocks(cut(line, [12]), timing)))
+    assert [(s.kind, s.layer) for s in spans] == [(s.kind, s.layer) for s in marks.spans]
+    np.testing.assert_allclose(  # a change of the beam lies between two samples
+        [s.end_s for s in spans], [s.end_s for s in marks.spans], atol=1.001 * T / 16
+    )
 
 
 def long_job(layers: int):
