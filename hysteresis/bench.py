@@ -116,11 +116,13 @@ class Fiducial(_Section):
 
 
 class Camera(_Section):
-    """The camera and the marks by which its pixels become mm."""
+    """The camera and the marks by which its pixels become mm; none where a target is used."""
 
     exposure_s: float = Field(ge=1e-6, le=10)
     frame_rate_hz: float = Field(ge=0.1, le=10_000)
-    fiducials: tuple[Fiducial, ...] = Field(strict=False, min_length=4, max_length=40)
+    fiducials: tuple[Fiducial, ...] = Field(
+        default=(), strict=False, min_length=4, max_length=40
+    )  # a default is not checked: none at all is well where the printed target is used
 
     @model_validator(mode="after")
     def _together(self) -> Camera:
@@ -131,6 +133,8 @@ class Camera(_Section):
                 "exposure_s",
                 "write it in seconds",
             )
+        if not self.fiducials:
+            return self
         for plane, a, b in (("on the plane", "x_mm", "y_mm"), ("in the picture", "u_px", "v_px")):
             points = np.array([[getattr(mark, a), getattr(mark, b)] for mark in self.fiducials])
             if _on_one_line(points):

@@ -21,7 +21,10 @@ import typer
 from hysteresis.errors import HysteresisError
 
 # In the order of the job, which is the order of the help page.
-COMMANDS = ("new", "plan", "virtual", "measure", "fit", "compensate", "verify", "demo")
+COMMANDS = (
+    "new", "target", "register", "plan", "virtual", "measure", "fit", "compensate", "verify",
+    "demo",
+)  # fmt: skip
 
 BAD_INPUT, STOPPED = 2, 130
 
