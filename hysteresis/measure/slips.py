@@ -15,7 +15,7 @@ from hysteresis.measure.granularity import rounding_sigma
 from hysteresis.measure.neighbours import Background, Neighbours, foretold
 from hysteresis.tables import Bools, Floats
 
-OFF_UNEXPLAINED, OFF_EXPLAINED, FITS = 8.0, 5.0, 3.0
+OFF_UNEXPLAINED, OFF_EXPLAINED, FITS = 6.5, 4.5, 3.0
 """Standard deviations: off by so many is in doubt with no slip that explains it; with one that
 brings the value back to within the third."""
 ASKED_UNEXPLAINED, ASKED_EXPLAINED, LEAST_ASKED = 8.0, 5.0, 0.04
@@ -63,26 +63,22 @@ def question_about(
     confirmed (`trusted`) taken at full weight foretell something clearly else.
     """
     rounding = rounding_sigma(step_mm)
+    least = np.maximum(3.0 * step_mm, LEAST_ASKED * background.full_scale_mm) / ASKED_EXPLAINED
+
+    def off_by(said: Neighbours) -> Floats:
+        return np.abs(read_mm[row] - said.value) / np.maximum(said.sigma, least)
+
+    nobody = np.zeros(len(read_mm), dtype=bool)
+    said = foretold(background, read_mm, row, rounding, nobody)
+    off = off_by(said)
+    if trusted.any() and np.any(off > ASKED_EXPLAINED):
+        off = np.fmin(off, off_by(foretold(background, read_mm, row, rounding, trusted)))
     parts = []
-    said = foretold(background, read_mm, row, rounding, np.zeros(len(read_mm), dtype=bool))
-    taken = said
-    if trusted.any():
-        taken = foretold(background, read_mm, row, rounding, trusted)
-    for axis in range(2):
+    for axis in np.flatnonzero(off > ASKED_EXPLAINED).tolist():
         value = float(read_mm[row, axis])
-        if np.isnan(value):
-            continue
-        full = float(background.full_scale_mm[axis])
-        least = max(3.0 * step_mm, LEAST_ASKED * full)
-        off = min(
-            abs(value - one.value[axis]) / max(float(one.sigma[axis]), least / ASKED_EXPLAINED)
-            for one in (said, taken)
-        )
-        if off <= ASKED_EXPLAINED:
-            continue
         here = Neighbours(said.value[None], said.sigma[None])
         guess = _guess(read_mm[row : row + 1], here, 0, axis, step_mm, _SELECTIVE)
-        if guess or off > ASKED_UNEXPLAINED:
+        if guess or off[axis] > ASKED_UNEXPLAINED:
             about = f"{name_of(axis)} = {value:g} mm where about {round(said.value[axis]) + 0:d} mm"
             parts.append(about + " is expected from what has been typed so far"
                          + (f": {guess}" if guess else ""))  # fmt: skip
