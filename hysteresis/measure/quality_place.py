@@ -1,0 +1,82 @@
+"""How well a place on the target is known by the marks: the registration's share of a budget."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hysteresis.bench import Camera
+from hysteresis.homography import Homography
+from hysteresis.measure.registration import Registration
+from hysteresis.recording import Observations
+from hysteresis.tables import Floats
+
+CLICK_PX, CLICK_DOF = 0.2, 8.0
+"""Standard uncertainty of a mark clicked by hand (common practice, no source), known to a quarter
+of itself: 8 degrees of freedom (JCGM 100, G.4.2). It joins what few marks disagree by."""
+CLICK_TIMES = 2.0  # marks that disagree more than so many clicks speak for themselves alone
+
+
+def registered(
+    registration: Registration, camera: Camera, seen: Observations
+) -> tuple[Floats, float, float, bool]:
+    """Place uncertainty (2, 2: middle and worst; by axis), relative scale's, dof, assumed."""
+    rows = np.flatnonzero(np.isfinite(seen.x_mm + seen.y_mm))
+    rows = rows[:: max(1, len(rows) // 2000)]
+    u, v = registration.homography.inverse().apply(seen.x_mm[rows], seen.y_mm[rows])
+    dof = float(2 * registration.fiducials - 8)
+    assumed = dof <= 0 or not np.isfinite(registration.residual_mm)
+    own = getattr(registration, "place_sigma_mm", None)
+    sigma = None if own is None else np.asarray(own(u, v), dtype=float)
+    if sigma is None or sigma.shape != (len(u), 2) or not np.isfinite(sigma).all():
+        each, dof = pooled_mark_mm(registration.residual_mm, dof, registration.mm_per_px)
+        marks = np.array([(m.u_px, m.v_px) for m in camera.fiducials])
+        sigma = place_sigma_mm(registration.homography, marks, each, u, v)
+    place = np.vstack([np.sqrt(np.mean(sigma**2, axis=0)), np.max(sigma, axis=0)])
+    mm = np.array([(m.x_mm, m.y_mm) for m in camera.fiducials])
+    half = float(np.sqrt(np.mean(((mm - mm.mean(axis=0)) ** 2).sum(axis=1))))
+    # a field of errors as large as the worst place's, of opposite sign at both ends
+    scale = float(np.sqrt(2.0) * place[1].max() / half)
+    return place, scale, dof if dof > 0 else np.inf, assumed
+
+
+def pooled_mark_mm(residual_mm: float, dof: float, mm_per_px: float) -> tuple[float, float]:
+    """Standard uncertainty of one mark's coordinate and its degrees of freedom.
+
+    Variances weighted by degrees of freedom (a pooled estimate, JCGM 100; from memory): by luck
+    two marks may agree to nothing, and by a t factor of 4.3 nobody is served.
+    """
+    click = CLICK_PX * mm_per_px
+    if dof <= 0 or not np.isfinite(residual_mm):
+        return click, CLICK_DOF
+    if residual_mm > CLICK_TIMES * click:
+        return residual_mm, dof
+    whole = dof + CLICK_DOF
+    return float(np.sqrt((dof * residual_mm**2 + CLICK_DOF * click**2) / whole)), whole
+
+
+def place_sigma_mm(
+    homography: Homography, marks_px: Floats, each_mm: float, u_px: Floats, v_px: Floats
+) -> Floats:
+    """Standard uncertainty (n, 2) of a place, from that of each mark's coordinates.
+
+    Least squares in the target plane (as `register` fits): covariance s² (JᵀJ)⁺ of the nine
+    entries, carried to the place by its own derivatives (JCGM 100, 5.2.2). The matrix's free
+    scale is in the null space of both.
+    """
+
+    def slopes(u: Floats, v: Floats) -> Floats:
+        h = homography.matrix
+        point = np.column_stack([u, v, np.ones(len(u))])
+        moved = point @ h.T
+        w = moved[:, 2:]
+        out = np.zeros((len(u), 2, 9))
+        out[:, 0, 0:3] = out[:, 1, 3:6] = point / w
+        for axis in range(2):
+            out[:, axis, 6:9] = -(moved[:, axis : axis + 1] / w) * point / w
+        return out
+
+    by_mark = slopes(marks_px[:, 0], marks_px[:, 1]).reshape(-1, 9)
+    size = np.linalg.norm(by_mark, axis=0)  # entries of very different size
+    covariance = each_mm**2 * np.linalg.pinv((by_mark / size).T @ (by_mark / size), 1e-12)
+    at = slopes(np.asarray(u_px, float), np.asarray(v_px, float)) / size
+    return np.sqrt(np.maximum(np.einsum("nik,kl,nil->ni", at, covariance, at), 0.0))
