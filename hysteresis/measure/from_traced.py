@@ -8,11 +8,13 @@ averaged over the last second before each reading and paired with the typed mm.
 
 from __future__ import annotations
 
+import contextlib
+
 import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.errors import DataError, InputError
-from hysteresis.homography import Homography
+from hysteresis.homography import Homography, fit_homography
 from hysteresis.measure import clock as clocks
 from hysteresis.measure.camera_log import ordered
 from hysteresis.measure.clock import Clock, Track, find_clock
@@ -23,13 +25,14 @@ from hysteresis.measure.granularity import rounding_sigma, rounding_step
 from hysteresis.measure.registration import Known, MarksLeft, Registration, place_slopes
 from hysteresis.measure.typed_sheet import listed, placed_in
 from hysteresis.measure.view_fit import View, fit_homography_of_many
-from hysteresis.tables import CameraLog, Floats, Pattern, TypedSheet
+from hysteresis.tables import Bools, CameraLog, Floats, Pattern, TypedSheet
 
 WATCH_S = 1.0
 """The spot is averaged over so long before a reading: creep moves it little, noise averages."""
 FEWEST_READINGS, FEWEST_FRAMES = 8, 5
 _SLIP = 4.0  # robust standard deviations by which a slip of the pen stands out
 _LEAST_SLIP_MM = 1.0
+_SAMPLES, _START_MM = 400, 2.0
 _RULER_MM = 100.0
 
 
@@ -98,9 +101,8 @@ def _on_pattern_clock(
 
 def _fitted(px: Floats, mm: Floats, numbers: list[int], step: float) -> Registration:
     """Least squares on the plane, where the ruler errs; slips of the pen set aside."""
-    keep = np.ones(len(mm), dtype=bool)
-    homography = _plane(px, mm)
-    for _ in range(5):
+    homography, keep = _start(px, mm)
+    for _ in range(8):
         error = np.column_stack(homography.apply(*px.T)) - mm
         length = np.linalg.norm(error, axis=1)
         limit = max(_SLIP * float(np.median(length[keep])) / 1.1774, _LEAST_SLIP_MM, 2.0 * step)
@@ -135,6 +137,31 @@ def _fitted(px: Floats, mm: Floats, numbers: list[int], step: float) -> Registra
         source="traced grid",
         left=MarksLeft(mm, np.einsum("nij,nj->ni", back, error), error, keep),
     )
+
+
+def _start(px: Floats, mm: Floats) -> tuple[Homography, Bools]:
+    """The map through some four readings that most others agree with, and which do.
+
+    Random samples, seeded (Fischler & Bolles, Comm. ACM 24 (1981) 381, from memory). Most
+    readings are taken near zero, where any map fits: far ones are drawn more often.
+    """
+    rng = np.random.default_rng(0)
+    far = np.linalg.norm(px - np.median(px, axis=0), axis=1)
+    chance = far / far.sum() if far.sum() > 0.0 else None
+    best: tuple[float, Homography] | None = None
+    for _ in range(_SAMPLES):
+        four = rng.choice(len(px), 4, replace=False, p=chance)
+        with contextlib.suppress(InputError):
+            h = fit_homography(px[four], mm[four])
+            error = np.linalg.norm(np.column_stack(h.apply(*px.T)) - mm, axis=1)
+            cost = float(np.minimum(error, _START_MM).sum())
+            if best is None or cost < best[0]:
+                best = cost, h
+    if best is None:
+        raise InputError("the readings do not fix the target plane",
+                         mend="read places all over the field, not along one line")  # fmt: skip
+    error = np.linalg.norm(np.column_stack(best[1].apply(*px.T)) - mm, axis=1)
+    return best[1], error <= _START_MM
 
 
 def _plane(px: Floats, mm: Floats) -> Homography:
