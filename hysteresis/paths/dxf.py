@@ -114,7 +114,40 @@ class _Drawing:
                     "the drawing has no layer of this name", file=path, value=name,
                     mend=f"it has {', '.join(sorted(used)) or 'none'}",
                 )  # fmt: skip
-        self.count = 0
+        self._refuse_growth()
+
+    def _refuse_growth(self) -> None:
+        """InputError where a block holds itself, or all references together show too much."""
+        sizes: dict[str, int] = {}
+
+        def size(entities: Any, within: tuple[str, ...]) -> int:
+            count = 0
+            for entity in entities:
+                count += 1
+                if entity.dxftype() != "INSERT":
+                    continue
+                name = str(entity.dxf.name).lower()
+                if name in within or len(within) >= DEEPEST:
+                    raise InputError(
+                        f"a block that holds itself, or more than {DEEPEST} within each other",
+                        file=self.path, row=self._line(entity), value=entity.dxf.name,
+                        mend="take the blocks apart",
+                    )  # fmt: skip
+                if name not in sizes:
+                    sizes[name] = size(entity.block() or (), (*within, name))
+                count += max(1, int(entity.mcount)) * sizes[name]
+            return min(count, MOST_ENTITIES + 1)
+
+        with _foreign_faults(self.path):
+            count = size(self.doc.modelspace(), ())
+        if count > MOST_ENTITIES:
+            raise InputError(
+                f"with all blocks taken apart, more than {MOST_ENTITIES} entities",
+                file=self.path, mend="split the drawing",
+            )  # fmt: skip
+
+    def _line(self, entity: Any) -> int:
+        return self.lines.get(str(entity.dxf.handle).upper(), 1)
 
     def outlines(self) -> Iterator[tuple[Floats, int]]:
         """Outlines (n, 2) in mm, with the line of their entity."""
@@ -122,8 +155,8 @@ class _Drawing:
             entities = list(self.doc.modelspace())
         for entity in entities:
             with _foreign_faults(self.path):
-                line = self.lines.get(str(entity.dxf.handle).upper(), 1)
-            for points in self._of(entity, line, 0, "0"):
+                line = self._line(entity)
+            for points in self._of(entity, line, np.eye(4), None):
                 flat = points * self.unit_mm
                 if not (np.abs(flat) <= FARTHEST_MM).all():  # NaN too
                     raise InputError(
@@ -132,71 +165,80 @@ class _Drawing:
                     )  # fmt: skip
                 yield flat, line
 
-    def _of(self, entity: Any, line: int, depth: int, above: str) -> Iterator[Floats]:
-        """Outlines of one entity in the drawing's unit; `above` is the layer of its INSERT."""
-        self.count += 1
-        if self.count > MOST_ENTITIES or depth > DEEPEST:
-            raise InputError(
-                f"more than {MOST_ENTITIES} entities, or {DEEPEST} blocks within each other",
-                file=self.path, row=line, mend="take the blocks apart or split the drawing",
-            )  # fmt: skip
+    def _of(self, entity: Any, line: int, matrix: Floats, above: str | None) -> Iterator[Floats]:
+        """Outlines of one entity in the drawing's unit.
+
+        `matrix` (4, 4) takes rows x, y, z, 1 of the block it stands in to the drawing; `above` is
+        the layer of the reference that shows the block, which its layer 0 stands for.
+        """
         with _foreign_faults(self.path, line):
             kind = entity.dxftype()
             layer = str(entity.dxf.layer)
-            layer = above if layer == "0" and depth else layer
+            layer = above if layer == "0" and above is not None else layer
             hidden = bool(entity.dxf.get("invisible", 0)) or self._off(layer)
         if kind == "INSERT":
-            for part in self._parts(entity, line):
-                yield from self._of(part, line, depth + 1, layer)
-            return
-        if hidden:
+            with _foreign_faults(self.path, line):
+                places = list(_places(entity))
+                parts = list(entity.block() or ())
+            for place in places:
+                for part in parts:
+                    yield from self._of(part, line, place @ matrix, layer)
+        elif hidden:
             self.tally.skip("hidden entity", line)
         elif self.layers is not None and layer.lower() not in self.layers:
             self.tally.skip("entity on another layer", line)
         elif kind not in _OUTLINES:
             self.tally.skip(kind if kind.isascii() and kind.isalnum() else "entity", line)
         else:
-            try:
-                with _foreign_faults(self.path, line):
-                    points = _OUTLINES[kind](entity, self.tolerance)
-            except TooManyChords:
-                raise InputError(
-                    "a curve too large for this tolerance", file=self.path, row=line,
-                    mend="check the unit of the drawing, or give a larger tolerance",
-                ) from None  # fmt: skip
+            points = self._points(entity, kind, line, matrix)
             if points is None:
                 self.tally.skip(f"{kind} that is a mesh or has no points", line)
             else:
                 yield points
 
-    def _parts(self, entity: Any, line: int) -> Iterator[Any]:
-        """What a block reference shows, one entity after the other, rows and columns included."""
+    def _points(self, entity: Any, kind: str, line: int, matrix: Floats) -> Floats | None:
+        """The outline of an entity, flattened in its block and put into the drawing."""
+        flat = matrix[:2, :2]
         with _foreign_faults(self.path, line):
-            places = max(1, int(entity.mcount))
-        if places > MOST_ENTITIES:
-            self.count += places  # refused by the next entity, before any list is made
-            yield entity
-            return
-        with _foreign_faults(self.path, line):
-            inserts = entity.multi_insert() if places > 1 else iter([entity])
-        while True:
-            with _foreign_faults(self.path, line):
-                insert = next(inserts, None)
-                if insert is None:
-                    return
-                parts = insert.virtual_entities(
-                    skipped_entity_callback=lambda e, _: self.tally.skip(e.dxftype(), line)
+            stretch = float(np.linalg.svd(flat, compute_uv=False)[0])
+            try:
+                points: Floats | None = _OUTLINES[kind](
+                    entity, self.tolerance / stretch if stretch > 0 else self.tolerance
                 )
-            while True:
-                with _foreign_faults(self.path, line):
-                    part = next(parts, None)
-                if part is None:
-                    break
-                yield part
+            except TooManyChords:
+                raise InputError(
+                    "a curve too large for this tolerance", file=self.path, row=line,
+                    mend="check the unit of the drawing, or give a larger tolerance",
+                ) from None  # fmt: skip
+            if points is None or not len(points):
+                return None
+            with np.errstate(invalid="ignore", over="ignore"):  # refused as too far
+                placed: Floats = points @ flat + matrix[3, :2]
+            return placed
 
     def _off(self, layer: str) -> bool:
         found = self.known.get(layer.lower())
         return found is not None and bool(found.is_off() or found.is_frozen())
+
+
+def _places(entity: Any) -> Iterator[Floats]:
+    """Matrices of a block reference, one for each place of its rows and columns."""
+    matrix = np.array(list(entity.matrix44())).reshape(4, 4)
+    columns = int(entity.dxf.column_count) if entity.dxf.column_spacing else 1
+    rows = int(entity.dxf.row_count) if entity.dxf.row_spacing else 1
+    turn = math.radians(float(entity.dxf.rotation))
+    along = np.array([math.cos(turn), math.sin(turn), 0.0])
+    across = np.array([-along[1], along[0], 0.0])
+    ocs = entity.ocs()
+    for row in range(max(rows, 1)):
+        for column in range(max(columns, 1)):
+            shift = (
+                column * float(entity.dxf.column_spacing or 0.0) * along
+                + row * float(entity.dxf.row_spacing or 0.0) * across
+            )
+            place = matrix.copy()
+            place[3, :3] += tuple(ocs.to_wcs(tuple(shift)))
+            yield place
 
 
 def _flat(entity: Any, points: Floats) -> Floats:

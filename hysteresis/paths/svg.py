@@ -50,7 +50,8 @@ def rows_of_svg(
 ) -> Iterator[Rows]:
     """Rows of a drawing: the start, then for each outline a travel and its trace.
 
-    The line of a row is the one on which its element begins. Raises InputError for what
+    The line of a row is the one on which its element begins. Where an outline starts at the end
+    of the one before, the beam stays on. Raises InputError for what
     `svg_tree.read_tree` refuses, for numbers, units and path data that are none, and for a drawing
     without an outline.
     """
@@ -296,7 +297,8 @@ class _Drawing:
                 points = [outline[0][None, :]]
                 for make in outline[1:]:
                     points.append(make(tolerance))
-                flat = np.concatenate(points) @ matrix[:, :2].T + matrix[:, 2]
+                with np.errstate(invalid="ignore"):  # numbers without end fail below
+                    flat = np.concatenate(points) @ matrix[:, :2].T + matrix[:, 2]
                 if not (np.abs(flat) * PX_MM <= FARTHEST_MM).all():  # NaN too
                     raise self.read.fault(
                         f"a position more than {FARTHEST_MM:g} mm away", element, None,
