@@ -140,16 +140,16 @@ def session(
     kinds += [singles[i] for i in rng.integers(len(singles), size=rng.choice(plan["single_slips"]))]
     sheet, slips = honest, []
     for kind in kinds:
-        before = places(sheet)
         sheet, changed = virtual_bench.slip_into(sheet, kind, rng)
-        gross = np.abs(np.nan_to_num(places(sheet) - before, nan=0.0)) > gross_mm
-        slips.append(Made(kind, changed, gross))
+        slips.append((kind, changed))
+    off = np.abs(np.nan_to_num(places(sheet) - places(honest), nan=0.0)) > gross_mm
+    made = tuple(Made(kind, changed, changed & off) for kind, changed in slips)
     asked, ended = typed(sheet, bench, pattern)
     wrong = np.abs(places(sheet) - places(honest)) > 0.0
     wrong |= np.isnan(places(sheet)) != np.isnan(places(honest))
     in_doubt, shifted = looked_through(ended, pattern, bench)
     altered = not np.array_equal(places(ended), places(sheet), equal_nan=True)
-    return Outcome(suspension, tuple(slips), asked, in_doubt, shifted,
+    return Outcome(suspension, made, asked, in_doubt, shifted,
                    ~wrong & ~np.isnan(places(sheet)), altered)  # fmt: skip
 
 

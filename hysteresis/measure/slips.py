@@ -15,7 +15,7 @@ from hysteresis.measure.granularity import rounding_sigma
 from hysteresis.measure.neighbours import Background, Neighbours, foretold
 from hysteresis.tables import Bools, Floats
 
-OFF_UNEXPLAINED, OFF_EXPLAINED, FITS = 6.5, 4.5, 3.0
+OFF_UNEXPLAINED, OFF_EXPLAINED, FITS = 5.5, 4.5, 3.0
 """Standard deviations: off by so many is in doubt with no slip that explains it; with one that
 brings the value back to within the third."""
 ASKED_UNEXPLAINED, ASKED_EXPLAINED, LEAST_ASKED = 8.0, 5.0, 0.04
@@ -46,7 +46,7 @@ def find_slips(
     for row, axis in np.argwhere(~np.isnan(read_mm) & ~np.isnan(said.value)).tolist():
         off = abs(read_mm[row, axis] - said.value[row, axis])
         sigma = float(said.sigma[row, axis])
-        if off <= max(OFF_EXPLAINED * sigma, 3.0 * step_mm, LEAST_OFF * full_scale_mm[axis]):
+        if off <= max(OFF_EXPLAINED * sigma, 2.0 * step_mm, LEAST_OFF * full_scale_mm[axis]):
             continue
         guess = _guess(read_mm, said, row, axis, step_mm)
         if guess or off > OFF_UNEXPLAINED * sigma:
