@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from hysteresis.errors import InputError
 from hysteresis.paths.jerk import seven_segments
-from hysteresis.paths.timing import Timing, plan_motion, put_on_clock
+from hysteresis.paths.timing import Timing, plan_motion, prepared, put_on_clock
 from hysteresis.tables import Polyline
 
 A, J = 2000.0, 1e5
@@ -119,3 +119,57 @@ def test_the_finished_path_has_less_jerk_than_the_trapezoid():
                          smoothed.path.t_s, smoothed.path.x_mm)  # fmt: skip
         third[name] = np.abs(np.diff(even, 3)).max() / (0.01 / 16) ** 3
     assert third["bounded"] <= J * (1 + 1e-6) < third["steps"]
+
+
+def check_limits(motion, limit, jerk):
+    lasts = np.diff(motion.start_s.ravel(), append=motion.end_s).reshape(-1, 8)
+    assert (lasts >= 0).all()
+    a1 = motion.acceleration_mm_s2 + lasts * motion.jerk_mm_s3
+    v1 = motion.speed_mm_s + lasts * (motion.acceleration_mm_s2 + 0.5 * lasts * motion.jerk_mm_s3)
+    assert np.abs(motion.jerk_mm_s3).max(initial=0) <= jerk
+    assert max(np.abs(motion.acceleration_mm_s2).max(), np.abs(a1).max()) <= limit * (1 + 1e-9)
+    assert v1.min() >= -1e-6
+    busy = np.flatnonzero(lasts.ravel() > 1e-9)
+    for ends, starts in ((v1, motion.speed_mm_s), (a1, motion.acceleration_mm_s2)):
+        np.testing.assert_allclose(
+            ends.ravel()[busy[:-1]], starts.ravel()[busy[1:]], atol=8 * jerk * 1e-9
+        )
+    x, y = motion.position(motion.start_s[:, 7])
+    np.testing.assert_allclose(x, motion.polyline.x_mm, atol=1e-7)
+    np.testing.assert_allclose(y, motion.polyline.y_mm, atol=1e-7)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    turns=st.lists(st.floats(-0.25, 0.25), min_size=2, max_size=25),
+    sizes=st.lists(st.floats(-2, 1.5), min_size=25, max_size=25),
+    straight=st.lists(st.booleans(), min_size=25, max_size=25),
+    jerk=st.sampled_from([2e4, 1e5, 1e6]), feed=st.floats(5, 300),
+)  # fmt: skip
+def test_sections_between_gentle_turns_keep_the_limits(turns, sizes, straight, jerk, feed):
+    n = len(turns)
+    angle = np.cumsum(np.where(straight[:n], 0.0, turns))
+    way = 10.0 ** np.array(sizes[:n])
+    points = np.vstack([[(0, 0)], np.cumsum(
+        np.column_stack([way * np.cos(angle), way * np.sin(angle)]), axis=0)])  # fmt: skip
+    line = polyline(points, feed)
+    timing = Timing(200.0, A, 0.01, jerk_mm_s3=jerk)
+    motion = plan_motion(line, timing)
+    check_limits(motion, A, jerk)
+    assert motion.speed_mm_s.max() <= feed * (1 + 1e-9)
+    smoothed, _ = put_on_clock(line, timing)
+    assert smoothed.peak_acceleration_mm_s2 <= A * (1 + 1e-6)
+    steps = plan_motion(line, Timing(200.0, A, 0.01))
+    assert motion.end_s >= steps.end_s * (1 - 1e-9)  # a further limit costs time
+
+
+def test_a_contour_with_round_corners_does_not_crawl_along_its_sides():
+    square = polyline([(0, 0), (20, 0), (20, 20), (0, 20), (0, 0)], feed=80.0)
+    settings_ = {"corner": "round", "corner_tolerance_mm": 0.1}
+    timing = Timing(200.0, 5000.0, 0.01, jerk_mm_s3=5e5, **settings_)
+    motion = plan_motion(prepared(square, timing)[0], timing)
+    check_limits(motion, 5000.0, 5e5)
+    assert motion.speed_mm_s.max() == pytest.approx(80.0)
+    steps = plan_motion(prepared(square, timing)[0], Timing(200.0, 5000.0, 0.01, **settings_))
+    print(f"jerk limited {motion.end_s:.3f} s, without {steps.end_s:.3f} s")
+    assert steps.end_s < motion.end_s < 1.15 * steps.end_s
