@@ -20,6 +20,7 @@ from hysteresis.paths import stream
 from hysteresis.paths.chunk import Chunk
 from hysteresis.paths.marks import mark_blocks, mark_path
 from hysteresis.paths.stream import at_rate, beam_at_rate, timed_blocks
+from hysteresis.paths.summary import summarise
 from hysteresis.paths.timing import Timing, put_on_clock
 from hysteresis.tables import Polyline
 
@@ -349,3 +350,27 @@ def test_the_beam_changes_at_its_instant(rate, monkeypatch):
     expected = np.append(False, found["switch_on"])[past]
     np.testing.assert_array_equal(beam[clear], expected[clear])
     assert len(found["switch_s"]) > 5
+
+
+@pytest.mark.parametrize("samples", [1, 2, 37, 10**6])
+def test_the_summary_is_that_of_the_whole(samples, monkeypatch):
+    line = wild(np.random.default_rng(21), 60)
+    timing = Timing(200.0, 2000.0, T)
+    smoothed, _ = put_on_clock(line, timing)
+    monkeypatch.setattr(stream, "BLOCK_SAMPLES", samples)
+    found = summarise(timed_blocks(cut(line), timing))
+    path = smoothed.path
+    way = np.hypot(np.diff(path.x_mm), np.diff(path.y_mm))
+    assert found.peak_speed_mm_s == pytest.approx(smoothed.peak_speed_mm_s, rel=1e-9)
+    assert found.peak_acceleration_mm_s2 == pytest.approx(
+        smoothed.peak_acceleration_mm_s2, rel=1e-6
+    )
+    assert found.smoothing_mm == pytest.approx(smoothed.deviation_mm, rel=1e-6)
+    assert found.switches == np.diff(path.beam, prepend=False).sum() > 5
+    assert abs(found.duration_s - path.t_s[-1]) <= T / 16
+    # a change of the beam between two samples books at most that step's way elsewhere
+    slack = found.switches * found.peak_speed_mm_s * T / 16
+    assert found.trace_mm == pytest.approx(way[path.beam[:-1]].sum(), abs=slack)
+    assert found.trace_mm + found.travel_mm == pytest.approx(way.sum(), rel=1e-9)
+    with pytest.raises(InputError, match="empty"):
+        summarise([])
