@@ -76,13 +76,6 @@ class _Drawing:
     def __init__(
         self, path: Path | str, tally: Tally, tolerance_mm: float, layers: tuple[str, ...] | None
     ) -> None:
-        try:
-            import ezdxf
-        except ImportError as error:
-            raise InputError(
-                "DXF drawings need the library ezdxf, which is not installed", file=path,
-                mend='install it: pip install "hysteresis[drawings]"',
-            ) from error  # fmt: skip
         size = check_ordinary(path)
         if size > MOST_BYTES:
             raise InputError(
@@ -91,6 +84,13 @@ class _Drawing:
             )  # fmt: skip
         self.path, self.tally = path, tally
         self.lines = _lines_of_handles(path)
+        try:
+            import ezdxf
+        except ImportError as error:
+            raise InputError(
+                "DXF drawings need the library ezdxf, which is not installed", file=path,
+                mend='install it: pip install "hysteresis[drawings]"',
+            ) from error  # fmt: skip
         with _foreign_faults(path):
             self.doc: Any = ezdxf.readfile(str(path))
             code = int(self.doc.header.get("$INSUNITS", 0))

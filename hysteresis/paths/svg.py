@@ -77,9 +77,9 @@ class _Drawing:
     """One drawing while it is walked through."""
 
     def __init__(self, path: Path | str, tally: Tally, tolerance_mm: float) -> None:
-        self.read = Shapes(path, tally)
         self.path, self.tally, self.tolerance_mm = path, tally, tolerance_mm
         self.root = read_tree(path)
+        self.read = Shapes(path, tally)
         self.rules: list[Rule] = style_rules(self.root, path, tally)
         self.by_id: dict[str, Element] = {}
         for element in everything(self.root):
