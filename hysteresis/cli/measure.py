@@ -67,10 +67,11 @@ def command(
     from hysteresis.cli.console import progress
     from hysteresis.cli.measure_typing import note_written, type_readings
     from hysteresis.cli.measure_video import log_from_video
-    from hysteresis.cli.measure_words import say_measured
+    from hysteresis.cli.measure_words import say_measured, say_quality
     from hysteresis.errors import InputError
-    from hysteresis.files import line_of_row
+    from hysteresis.files import line_of_row, sha256_of
     from hysteresis.measure import measure_camera, measure_typed
+    from hysteresis.measure.quality import assess, write_quality
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -95,6 +96,7 @@ def command(
     kept = _numbers(keep)
     if not type_:  # typing has asked already, before the first reading
         refuse_overwrite(folder.recording_csv, force)
+        refuse_overwrite(folder.quality_json, force)
     bench = read_bench(folder.bench_toml)
     pattern = None
     if folder.pattern_csv.exists():
@@ -129,15 +131,19 @@ def command(
         raise InputError(
             error.what, file=path, row=row, column=error.column, value=error.value, mend=error.mend
         ) from None
+    quality = assess(measured, measured.pattern, bench)
     if measured.derived:
         write_pattern(folder.pattern_csv, measured.pattern, overwrite=False)
     write_recording(folder.recording_csv, measured.recording, decimals=_DECIMALS)
+    write_quality(folder.quality_json, quality, sha256_of(folder.recording_csv))
     if type_:
         note_written(folder, folder.recording_csv)
     say_measured(measured, path)
+    say_quality(quality)
     if measured.derived:
         print(f"Wrote {folder.pattern_csv}.")
-    print(f"Wrote {folder.recording_csv}. Next:  hysteresis fit {folder.path}")
+    print(f"Wrote {folder.recording_csv} and {folder.quality_json.name}. "
+          f"Next:  hysteresis fit {folder.path}")  # fmt: skip
 
 
 _DECIMALS = {
@@ -158,10 +164,11 @@ def _job(
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
     from hysteresis.cli.measure_video import log_from_video
-    from hysteresis.cli.measure_words import say_measured
+    from hysteresis.cli.measure_words import say_measured, say_quality_short
     from hysteresis.errors import InputError
     from hysteresis.files import read_json
     from hysteresis.measure.from_job import measure_job
+    from hysteresis.measure.quality import assess
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -203,6 +210,7 @@ def _job(
         spots, measured = measure_job(log, played, bench, planned)
     write_timed_path(target, spots, decimals={"t_s": 6, "x_mm": 5, "y_mm": 5}, overwrite=force)
     say_measured(measured, camera)
+    say_quality_short(assess(measured, measured.pattern, bench))
     if planned is not None:
         print("The spots are put beside the wanted path in time: a pure delay is no error here.")
     print(f"Wrote {target}: {len(spots)} spots. Next:  hysteresis verify {folder.path}")

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from hysteresis.measure import Measured
+    from hysteresis.measure.quality import Figure, Quality
+    from hysteresis.uncertainty_budget import Budget
 
 _MOST_DOUBTS = 40  # lines of the table of doubtful rows
 
@@ -80,3 +82,63 @@ def _typed_facts(measured: Measured) -> list[tuple[str, object]]:
         ("sigma of a reading", f"{recording.sigma_x_mm[0]:.3f} mm"),
         ("readings with a time", int((recording.t_s == recording.t_s).sum())),
     ]
+
+
+def say_quality(quality: Quality) -> None:
+    """Print how good the measurement is: figures, budgets, verdict."""
+    from hysteresis.cli.console import say, table
+
+    rows = [(figure.words, _value(figure), figure.remark) for figure in quality.figures]
+    table("Quality of the measurement", ("what", "value", "remark"), rows)
+    for budget in (quality.return_to_zero, quality.place):
+        _say_budget(budget)
+    print()
+    say(quality.verdict)
+    print()
+
+
+def say_quality_short(quality: Quality) -> None:
+    """Print in two lines what a filmed job can show."""
+    from hysteresis.cli.console import say
+
+    moving = quality.moving or quality.place
+    largest = moving.largest()
+    u, zero = moving.expanded(), quality.place.expanded()
+    say(
+        f"One frame of the job is placed to ±{u:.2g} mm (95 %) at its usual speed, mostly by "
+        f"{largest.words}; at rest to ±{zero:.2g} mm. The tolerance is {quality.tolerance_mm:g} mm."
+    )
+
+
+def _value(figure: Figure) -> str:
+    return " and ".join(f"{value:.2g}" for value in figure.values) + f" {figure.unit}"
+
+
+def _say_budget(budget: Budget) -> None:
+    """One line for each component that is not nothing, and one for what comes out."""
+    from hysteresis.cli.console import table
+
+    nu, rows = budget.effective_dof, []
+    for part, share in zip(budget.components, budget.shares(), strict=True):
+        if part.contribution > 0:
+            rows.append(
+                (
+                    part.words, part.kind, part.distribution, f"{part.u:.2g} {part.unit}",
+                    _whole(part.dof), f"{abs(part.sensitivity):.2g}", f"{part.contribution:.2g}",
+                    f"{100 * share:.1f} %",
+                )
+            )  # fmt: skip
+    k = budget.coverage_factor()
+    table(
+        f"Uncertainty budget (JCGM 100): {budget.measurand}",
+        ("component", "type", "distribution", "u", "ν", "|c|", f"|c| u, {budget.unit}", "share"),
+        rows,
+    )
+    print(
+        f"u_c = {budget.combined:.2g} {budget.unit}, ν_eff = {_whole(nu)}, k = {k:.2f}, "
+        f"U = {k * budget.combined:.2g} {budget.unit} (95 %)"
+    )
+
+
+def _whole(dof: float) -> str:
+    return "∞" if dof > 999 else f"{dof:.0f}"

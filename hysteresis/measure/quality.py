@@ -173,7 +173,7 @@ def _camera_figures(measured: Measured, s: Sources, shutter_s: float) -> list[Fi
         Figure("noise_floor", "noise floor, one frame at rest, x and y", _pair(s.sigma_mm), "mm",
                "" if measured.noise is None or measured.noise.frames else "assumed"),
         Figure("resolution", "one pixel on the target", (registration.mm_per_px,), "mm",
-               f"log rounded to {rounded:g} px" if rounded else "centres between pixels"),
+               f"log rounded to {rounded:g} px" if rounded >= 0.02 else "centres between pixels"),
     ]  # fmt: skip
     if (s.wander_mm > 0).any():
         found.append(Figure("wander", "slow wander of a reading, x and y", _pair(s.wander_mm), "mm",
