@@ -160,14 +160,14 @@ def _left_out(
     """
     x, y = scaled[given], off[given]
     if not len(y):
-        return np.zeros(len(off)), np.sqrt(least**2 + np.einsum("ij,ij->i", scaled, scaled))
+        return np.zeros(len(off)), np.sqrt(least**2 + (scaled**2).sum(axis=1))
     sigma = max(_TO_SIGMA * float(np.median(np.abs(y - np.median(y)))), least)
     weight = np.ones(len(y))
     for turn in range(40):
         normal = (weight[:, None] * x).T @ x / sigma**2 + np.eye(x.shape[1])
         inverse = np.linalg.inv(normal)
         coefficients = inverse @ (x.T @ (weight * y)) / sigma**2
-        spread = np.einsum("ij,jk,ik->i", x, inverse, x) / sigma**2
+        spread = ((x @ inverse) * x).sum(axis=1) / sigma**2
         lever = np.minimum(weight * spread, 0.999)
         missed = (y - x @ coefficients) / (1.0 - lever)
         # without the reading itself (rank-one update of the inverse)
@@ -185,7 +185,7 @@ def _left_out(
         if settled:
             break
     value = scaled @ coefficients
-    deviation = sigma * np.sqrt(1.0 + np.einsum("ij,jk,ik->i", scaled, inverse, scaled) / sigma**2)
+    deviation = sigma * np.sqrt(1.0 + ((scaled @ inverse) * scaled).sum(axis=1) / sigma**2)
     value[given] = y - missed
     deviation[given] = sigma * ahead
     return value, deviation

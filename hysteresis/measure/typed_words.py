@@ -21,7 +21,8 @@ _NUMBER = r"[+\-]?(?:\d+(?:[.,]\d+|\.)?|\.\d+)"
 _UNIT = r"mm|cm|inch|in|\"|″"
 _VALUE = re.compile(
     rf"(?:(?P<axis>[xy])\s*[=:]\s*)?(?:(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?|(?P<none>-))"
-    r"(?=[\s;,]|$)"
+    r"(?=[\s;,]|$)",
+    re.ASCII,
 )
 _WORDS = {
     "undo": "undo", "u": "undo", "note": "note", "n": "note", "go": "go", "g": "go",
@@ -65,7 +66,7 @@ def understand(line: str) -> Line:
         return Line("empty")
     first, _, rest = text.partition(" ")
     word = _WORDS.get(first.lower())
-    if word is None and (match := re.fullmatch(r"([a-zA-Z]+)(\d[\d:.,]*)", text)):
+    if word is None and (match := re.fullmatch(r"([a-zA-Z]+)([0-9].*)", text)):
         word, rest = _WORDS.get(match[1].lower()), match[2]  # go17, t83
     if word is not None:
         return _command(word, rest.strip())
