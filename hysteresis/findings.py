@@ -25,6 +25,7 @@ from hysteresis.loops import (
     straight_line,
     sweep_hysteresis,
 )
+from hysteresis.measure.quality import Quality, read_quality
 from hysteresis.metrics import (
     AXES,
     Recovery,
@@ -48,6 +49,7 @@ from hysteresis.table_files import read_pattern, read_recording, read_timed_path
 from hysteresis.tables import Bools, Floats, Pattern, Recording, SpotPath
 from hysteresis.verify import Forecast, Verification, verify_played
 
+_MOST_PICTURE = 16 << 20  # bytes: the report holds it inside
 SIMULATED = "Simulated on the virtual bench: no figure here was measured on a rig"
 
 
@@ -106,7 +108,11 @@ class FitCheck:
 
 @dataclass(frozen=True)
 class Findings:
-    """What the report tells. Parts that are None are explained in `missing`."""
+    """What the report tells. Parts that are None are explained in `missing`.
+
+    `quality` is None where the recording was not judged (an older one, or not by `measure`);
+    `difficult_png` is the contact sheet of a film's difficult frames, empty without one.
+    """
 
     bench: Bench
     note: str
@@ -120,6 +126,8 @@ class Findings:
     fitted: FittedModel | None
     fit_check: FitCheck | None
     played: Verification | None
+    quality: Quality | None = None
+    difficult_png: bytes = b""
 
 
 def gather(
@@ -146,6 +154,8 @@ def gather(
         ("recording", None, run.recording_csv),
         ("model", None, run.model_json),
         ("job", None, run.job_json),
+        ("quality", None, run.quality_json),
+        ("difficult frames", None, run.difficult_png),
         ("wanted path", planned, run.planned_csv),
         ("played without compensation", plain, run.plain_csv),
         ("played with compensation", compensated, run.compensated_csv),
@@ -173,6 +183,7 @@ def gather(
         if fitted is not None:
             fit_check = check_fit(pattern, recording, fitted)
     job = _job(files.get("job"))
+    quality = read_quality(files["quality"]) if "quality" in files else None
     played = _played(files, job, bench, seed) if played_at_all else None
     sources = tuple(Source(what, path.name, sha256_of(path)) for what, path in files.items())
     return Findings(
@@ -183,11 +194,13 @@ def gather(
         software=f"hysteresis {version('hysteresis')}, numpy {np.__version__}",
         sources=sources,
         missing=missing,
-        warnings=_warnings(sources, fitted, job),
+        warnings=_warnings(sources, fitted, job, quality),
         measured=measured,
         fitted=fitted,
         fit_check=fit_check,
         played=played,
+        quality=quality,
+        difficult_png=_contact_sheet(files.get("difficult frames")),
     )
 
 
@@ -305,6 +318,20 @@ def _median(values: Floats, rows: Bools) -> float:
     return float(np.median(values[rows])) if rows.any() else float("nan")
 
 
+def _contact_sheet(path: Path | None) -> bytes:
+    """The picture of the difficult frames; InputError for a file that is no PNG or far too big."""
+    if path is None:
+        return b""
+    check_readable(path)
+    content = path.read_bytes()
+    if not content.startswith(b"\x89PNG\r\n\x1a\n") or len(content) > _MOST_PICTURE:
+        raise InputError(
+            f"this is not a PNG picture of at most {_MOST_PICTURE >> 20} MB", file=path,
+            mend="remove it, or measure the film again",
+        )  # fmt: skip
+    return content
+
+
 # ---- the job -------------------------------------------------------------------------------------
 
 
@@ -357,7 +384,10 @@ def _played(
 
 
 def _warnings(
-    sources: tuple[Source, ...], fitted: FittedModel | None, job: dict[str, Any] | None
+    sources: tuple[Source, ...],
+    fitted: FittedModel | None,
+    job: dict[str, Any] | None,
+    quality: Quality | None,
 ) -> tuple[str, ...]:
     """Inputs that have changed since the model or the job was made from them."""
     now = {source.what: source.sha256 for source in sources}
@@ -368,6 +398,9 @@ def _warnings(
         then = entry.get("sha256") if isinstance(entry, dict) else None
         if then is not None and what in now and then != now[what]:
             out.append(f"the model was fitted to another {what} than the one in this run")
+    judged = "" if quality is None else quality.recording_sha256
+    if judged and "recording" in now and judged != now["recording"]:
+        out.append("the quality of the measurement was judged on another recording")
     model = None if job is None else job.get("model")
     then = model.get("sha256") if isinstance(model, dict) else None
     if then is not None and "model" in now and then != now["model"]:

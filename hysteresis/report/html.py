@@ -10,13 +10,16 @@ import numpy as np
 
 from hysteresis.cautions import CAUTIONS
 from hysteresis.findings import Findings, Measured
+from hysteresis.measure.quality import Quality
 from hysteresis.model import FittedModel
 from hysteresis.quantities import format_with_uncertainty
 from hysteresis.report.drawing import AFTER, BEFORE, SHADES, Picture, styled
 from hysteresis.report.measured_figures import fit_pictures, measured_pictures
 from hysteresis.report.memory_figures import memory_pictures
 from hysteresis.report.played_figures import played_pictures
+from hysteresis.report.quality_figures import quality_pictures
 from hysteresis.report.words import DEFINITIONS, plain, row_cells, verdict
+from hysteresis.uncertainty_budget import Budget
 from hysteresis.verify import Verification
 
 Table = dict[str, Any]
@@ -38,6 +41,7 @@ def render(findings: Findings) -> str:
         pictures = {
             "played": [] if findings.played is None else played_pictures(findings.played),
             "measured": measured_pictures(findings),
+            "quality": quality_pictures(findings.quality),
             "fit": fit_pictures(findings.fit_check) + memory_pictures(findings.fitted),
         }
     played = findings.played
@@ -57,6 +61,9 @@ def render(findings: Findings) -> str:
         repeats=_repeats(findings.measured),
         aside=_aside(findings.measured),
         quality=_quality(findings),
+        measurement=_measurement(findings.quality),
+        budgets=_budgets(findings.quality),
+        difficult=_sheet(findings.difficult_png),
         parameters=_parameters(findings.fitted),
         provenance=_provenance(findings),
     )
@@ -246,6 +253,57 @@ def _aside(measured: Measured | None) -> str:
     if not measured.timed:
         text += "; rows without a time are placed by their segment, so waits are the planned ones"
     return text + f". The pattern lasts {measured.duration_s:.0f} s."
+
+
+# ---- how good the measurement is ----------------------------------------------------------------
+
+
+def _measurement(quality: Quality | None) -> Table | None:
+    if quality is None:
+        return None
+    rows = [
+        (
+            figure.words,
+            " and ".join(plain(value, 2) for value in figure.values) + f" {figure.unit}",
+            figure.remark,
+        )
+        for figure in quality.figures
+    ]
+    return _table(("figure", "value", "remark"), rows, "The limits of the measurement.")
+
+
+def _budgets(quality: Quality | None) -> list[Table]:
+    if quality is None:
+        return []
+    return [_budget(budget) for budget in quality.budgets]
+
+
+def _budget(budget: Budget) -> Table:
+    rows = [
+        (
+            part.words, part.kind, part.distribution, f"{plain(part.u, 2)} {part.unit}",
+            _dof(part.dof), plain(abs(part.sensitivity), 2), plain(part.contribution, 2),
+            f"{100 * share:.1f}",
+        )
+        for part, share in zip(budget.components, budget.shares(), strict=True)
+        if part.contribution > 0
+    ]  # fmt: skip
+    k = budget.coverage_factor()
+    return _table(
+        ("component", "type", "distribution", "u", "ν", "|c|", "|c| u, mm", "share, %"),
+        rows,
+        f"Uncertainty budget (JCGM 100), {budget.measurand}: u_c {plain(budget.combined, 2)} mm, "
+        f"ν_eff {_dof(budget.effective_dof)}, k {k:.2f}, U {plain(k * budget.combined, 2)} mm "
+        "(95 %).",
+    )
+
+
+def _dof(value: float) -> str:
+    return "∞" if value > 999 else f"{value:.0f}"
+
+
+def _sheet(png: bytes) -> str:
+    return f"data:image/png;base64,{base64.b64encode(png).decode('ascii')}" if png else ""
 
 
 # ---- the fit -----------------------------------------------------------------------------------
