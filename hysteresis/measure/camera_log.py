@@ -16,6 +16,7 @@ REPEATED = "frame repeated"
 CONTRADICTED = "frame repeated with another time or place"
 SAME_TIME = "same time as the frame before"
 NO_WEIGHT = "weight 0 in the log"
+NO_PLACE = "no place in the log"
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,10 @@ def ordered(log: CameraLog) -> Frames:
     first = np.concatenate([[True], np.diff(frame) > 0])[: len(order)]
     group = np.cumsum(first) - 1
     starts = np.flatnonzero(first)
-    alike = (t == t[starts][group]) & (u == u[starts][group]) & (v == v[starts][group])
+    alike = t == t[starts][group]
+    for place in (u, v):
+        first_place = place[starts][group]
+        alike &= (place == first_place) | (np.isnan(place) & np.isnan(first_place))
     contradicted = np.zeros(len(starts), dtype=bool)
     np.logical_or.at(contradicted, group, ~alike)
     reason[~first] = REPEATED
@@ -71,7 +75,12 @@ def ordered(log: CameraLog) -> Frames:
         )
     stopped = starts[1:][step == 0]
     reason[stopped[reason[stopped] == ""]] = SAME_TIME
-    reason[(weight == 0) & (reason == "")] = NO_WEIGHT
+    # what the tracker says of a frame that it does not trust is worth more than that it does not
+    said = np.where(log.note[order] == "", NO_WEIGHT, log.note[order])
+    distrusted = (weight == 0) & (reason == "")
+    reason[distrusted] = said[distrusted]
+    placeless = (np.isnan(u) | np.isnan(v)) & (reason == "")
+    reason[placeless] = NO_PLACE
     if not np.any(step > 0):
         raise InputError("all frames of the camera log bear the same time", column="t_s")
     return Frames(

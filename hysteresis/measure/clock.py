@@ -3,38 +3,44 @@
 **Sign.** ``t_camera = offset + (1 + drift) · t_pattern``: `offset_s` is what the camera's clock
 shows when the pattern starts, and a camera with positive drift runs fast.
 
-Two steps. *Search*: for every possible lag (and a coarse grid of drifts) the spot is fitted by a
+Three steps. *Search*: for every possible lag (and a coarse grid of drifts) the spot is fitted by a
 linear mixture of the two drives and a constant, all lags at once by correlation; the lag that
 explains most of the spot's motion wins. The sync signature settles it where it was filmed; where
-it was not, the rest of the pattern does. *Refinement*: Gauss-Newton on offset and drift with the
+it was not, the rest of the pattern does. *Approach*: Gauss-Newton on offset and drift with the
 mixture projected out at every step (variable projection: Golub & Pereyra 1973, with Kaufman's
-shorter derivative, from memory), robust weights, and columns for the rig's memory, since a
-spot that lags for memory must not be taken for a clock that is late.
+shorter derivative, from memory) and robust weights. *Refinement* (`clock_refine.py`): the same
+with the rig's memory and both mirrors' resonances beside it, since a spot that lags for memory or
+damping must not be taken for a clock that is late.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from hysteresis.errors import InputError
+from hysteresis.measure import clock_refine
+from hysteresis.measure.clock_mirror import fast_creep
+from hysteresis.measure.clock_search import LEAST_OVERLAP_S, WIDEST_DRIFT, Track, search
 from hysteresis.measure.drive_columns import DriveColumns
 from hysteresis.measure.running import running_median
 from hysteresis.tables import Floats
 
+__all__ = [
+    "LEAST_FRAMES", "LEAST_OVERLAP_S", "LEAST_SCORE", "WIDEST_DRIFT", "Clock", "Track",
+    "find_clock", "robust_mixture", "score_at", "search", "stray_stretches",
+]  # fmt: skip
+
 LEAST_SCORE = 0.8
 """Explained fraction of the spot's variance below which a log does not follow its pattern."""
 LEAST_FRAMES = 60
-LEAST_OVERLAP_S = 3.0
-LAG_S = 1e-3
-"""Standard uncertainty for a lag that belongs to the rig and not to the clock (virtual bench,
-four kinds of memory, 16 units: 0.7 to 1.8 ms; a metal flexure: below 0.1 ms)."""
-WIDEST_DRIFT = 3e-3
-"""Largest drift that is looked for: frame times counted at 30 instead of 29.97 Hz are 1e-3 off."""
-_SEARCH_STEP_S = 1.0 / 30.0
-_SMEAR_S = 0.1  # largest misplacement at the ends of the log between two drifts of the search
+CREEP_DOUBT, LAG_DOUBT, LEAST_DOUBT_S = 0.2, 0.08, 2e-5
+"""Standard uncertainty of the rig's own lag, beside what the scatter of frames leaves: so much of
+the lag that unseen creep is given, so much of the mirrors', and at least so much (virtual bench:
+`experiments.camera_clock` prints the errors that are left)."""
+CLEAR_READOUT = 3.0
+"""A read-out of rows counts when it is so many times its standard uncertainty."""
 _RIDGE = 1e-6
 
 
@@ -43,8 +49,11 @@ class Clock:
     """The camera's clock, with standard uncertainties `u_*`.
 
     `score` is the fraction of the spot's variance that the drive explains at this clock.
-    A constant latency of the rig itself is part of `offset_s`, and creep within milliseconds
-    looks just like one: `u_*` hold, beside the scatter of the frames, `LAG_S` for it.
+    A constant latency of the rig itself is part of `offset_s`. `readout_s_per_px` is by how much
+    later a row is read than the one above it, `middle_px` the row whose time the stamps are.
+    `mirrors` are the resonances (Hz) and damping ratios that were found on the way, None when the
+    clock was not refined; `lag_s` the lag of both mirrors and of creep that was told from the
+    clock, `take` which playing of the pattern it is of how many, `evidence` what decided, in words.
     """
 
     offset_s: float
@@ -52,145 +61,138 @@ class Clock:
     u_offset_s: float
     u_drift: float
     score: float
+    readout_s_per_px: float = 0.0
+    u_readout_s_per_px: float = float("nan")
+    middle_px: float = 0.0
+    mirrors: tuple[tuple[float, float], ...] | None = None
+    lag_s: float = 0.0
+    take: tuple[int, int] = (1, 1)
+    evidence: tuple[str, ...] = ()
 
-    def to_pattern(self, t_camera_s: Floats) -> Floats:
-        """Times on the pattern's clock."""
-        return (t_camera_s - self.offset_s) / (1.0 + self.drift)
+    def to_pattern(self, t_camera_s: Floats, v_px: Floats | None = None) -> Floats:
+        """Times on the pattern's clock; with the rows `v_px`, when each was read."""
+        late = 0.0 if v_px is None else self.readout_s_per_px * (v_px - self.middle_px)
+        return (t_camera_s + late - self.offset_s) / (1.0 + self.drift)
 
     def to_camera(self, t_pattern_s: Floats) -> Floats:
         """Times on the camera's clock."""
         return self.offset_s + (1.0 + self.drift) * t_pattern_s
 
 
-@dataclass(frozen=True)
-class Track:
-    """Frames to find a clock from: `t_s` (n,) rising on the camera's clock, `spot_mm` (n, 2)."""
-
-    t_s: Floats
-    spot_mm: Floats
-    exposure_s: float
-
-
-def find_clock(track: Track, drive: DriveColumns, memory: DriveColumns) -> Clock:
+def find_clock(
+    track: Track, drive: DriveColumns, memory: DriveColumns, take: int | None = None
+) -> Clock:
     """Find the clock of a log that follows the pattern; see `Clock.score` for how well it does.
 
-    `drive` holds the two plain columns of the pattern, `memory` the same with memory columns.
+    `drive` holds the two plain columns of the pattern, `memory` the same with memory columns whose
+    relaxation times are `clock_mirror.CREEP_S`. `take` chooses among several playings (from 1);
+    None: the last whole one, or the one that is covered best. Raises InputError when there is no
+    such take.
     """
+    found = [
+        (score_at(track, drive, offset, drift), offset, drift)
+        for offset, drift in _approached(track, drive)
+    ]
+    (score, offset, drift), which = _chosen_take(track, drive, found, take)
+    if score < LEAST_SCORE - 0.2:  # nothing to refine
+        return Clock(offset, drift, float("inf"), float("inf"), score)
+    offset, drift, _, _ = _refine(track, drive, offset, drift, _LAST)
+    return _refined(track, drive, memory, offset, drift, which)
+
+
+def _approached(track: Track, drive: DriveColumns) -> list[tuple[float, float]]:
+    """Offset and drift of what the search found, each brought near its best."""
     starts = search(track, drive)
-    if len(starts) > 1 and starts[0][0] > starts[1][0] + _CLEAR_LEAD:
+    one = float(track.t_s[-1] - track.t_s[0]) < 1.2 * float(drive.t_s[-1])
+    if one and len(starts) > 1 and starts[0][0] > starts[1][0] + _CLEAR_LEAD:
         starts = starts[:1]
     found = []
     for _, offset, drift in starts:
         offset, drift = _refine(track, drive, offset, drift, _NEARING)[:2]
-        found.append((score_at(track, drive, offset, drift), offset, drift))
-    score, offset, drift = max(found)
-    if score < LEAST_SCORE - 0.2:  # nothing to refine
-        return Clock(offset, drift, float("inf"), float("inf"), score)
-    offset, drift, _, _ = _refine(track, drive, offset, drift, _LAST)
-    offset, drift, u_offset, u_drift = _refine(track, memory, offset, drift, _LAST)
-    covered = min(float(track.t_s[-1] - track.t_s[0]), float(drive.t_s[-1]))
+        found.append((offset, drift))
+    return found
+
+
+def _chosen_take(
+    track: Track, drive: DriveColumns, found: list[tuple[float, float, float]], take: int | None
+) -> tuple[tuple[float, float, float], tuple[int, int]]:
+    """The playing of the pattern to use, and its number of how many."""
+    length = float(drive.t_s[-1])
+    takes: list[tuple[float, float, float]] = []
+    for one in sorted(found, reverse=True):
+        clear = all(abs(one[1] - other[1]) > 0.9 * length for other in takes)
+        if one[0] >= LEAST_SCORE and clear and covered(track, drive, one[1], one[2]) > 0.05:
+            takes.append(one)
+    takes.sort(key=lambda one: one[1])
+    if take is not None and not 1 <= take <= max(len(takes), 1):
+        raise InputError(
+            "the log does not hold so many takes of the pattern",
+            value=take,
+            mend=f"choose one from 1 to {max(len(takes), 1)}, or leave it out",
+        )
+    if not takes:
+        return max(found), (1, 1)
+    if take is None:
+        part = [covered(track, drive, offset, drift) for _, offset, drift in takes]
+        whole = [k for k, share in enumerate(part) if share > max(part) - 0.02]
+        take = whole[-1] + 1
+    return takes[take - 1], (take, len(takes))
+
+
+def covered(track: Track, drive: DriveColumns, offset: float, drift: float) -> float:
+    """Part of the pattern's seconds in which there is a frame."""
+    t = (track.t_s - offset) / (1.0 + drift)
+    seconds = np.unique(np.floor(t[(t >= 0.0) & (t < drive.t_s[-1])]))
+    return len(seconds) / max(float(np.ceil(drive.t_s[-1])), 1.0)
+
+
+def _refined(
+    track: Track,
+    drive: DriveColumns,
+    memory: DriveColumns,
+    offset: float,
+    drift: float,
+    which: tuple[int, int],
+) -> Clock:
+    """Offset, drift and read-out with memory and mirrors beside them."""
+    rows = np.zeros(len(track.t_s)) if track.v_px is None else track.v_px
+    middle = float(np.median(rows))
+    film = clock_refine.Film(track.t_s, track.spot_mm, rows - middle, track.exposure_s)
+    guess = clock_refine.start(offset, drift)
+    film = clock_refine.telling(film, memory, guess)
+    best = clock_refine.search_mirrors(film, memory, guess)
+    readout, u_readout = 0.0, float("nan")
+    if track.v_px is not None and np.ptp(film.row_px) > 10.0:
+        other = clock_refine.with_readout(film, memory, best)
+        u_readout = float(np.sqrt(other.covariance[2, 2]))
+        if (
+            abs(other.guess.readout_s_per_px) > CLEAR_READOUT * u_readout
+            and other.cost < best.cost - CLEAR_READOUT**2
+        ):
+            best, readout = other, other.guess.readout_s_per_px
+    x, y = best.guess.mirrors
+    creep_s = fast_creep(best.mixture)
+    lag_s = (x.lag_s + y.lag_s) / 2.0
+    doubt_s = float(np.linalg.norm([CREEP_DOUBT * creep_s, LAG_DOUBT * lag_s, LEAST_DOUBT_S]))
+    span = min(float(track.t_s[-1] - track.t_s[0]), float(drive.t_s[-1]))
     return Clock(
-        offset_s=offset,
-        drift=drift,
-        u_offset_s=float(np.hypot(u_offset, LAG_S)),
-        u_drift=float(np.hypot(u_drift, LAG_S / covered)),
-        score=score_at(track, drive, offset, drift),
+        offset_s=best.guess.offset_s,
+        drift=best.guess.drift,
+        u_offset_s=float(np.hypot(np.sqrt(best.covariance[0, 0]), doubt_s)),
+        u_drift=float(np.hypot(np.sqrt(best.covariance[1, 1]), doubt_s / span)),
+        score=score_at(track, drive, best.guess.offset_s, best.guess.drift),
+        readout_s_per_px=readout,
+        u_readout_s_per_px=u_readout,
+        middle_px=middle,
+        mirrors=tuple((m.w / (2.0 * np.pi), m.z) for m in (x, y)),
+        lag_s=lag_s + creep_s,
+        take=which,
+        evidence=(
+            f"motion: {len(film.t_s)} frames, mirrors at {x.w / 2 / np.pi:.3g} and "
+            f"{y.w / 2 / np.pi:.3g} Hz, lag of mirrors and quick creep "
+            f"{1e3 * (lag_s + creep_s):.2f} ms",
+        ),
     )
-
-
-# ---- search ------------------------------------------------------------------------------------
-
-
-def search(track: Track, drive: DriveColumns, keep: int = 4) -> list[tuple[float, float, float]]:
-    """Best (explained fraction, offset, drift), best first, at most `keep`, half a second apart.
-
-    All frames count at every lag, with the drive at rest outside the pattern: a short overlap
-    that happens to fit explains little of the whole and does not win.
-    """
-    frame_s = float(np.median(np.diff(track.t_s)))
-    step = max(_SEARCH_STEP_S, frame_s)
-    despiked = running_median(track.spot_mm, 5)
-    span = float(track.t_s[-1] - track.t_s[0])
-    count = int(np.ceil(WIDEST_DRIFT * min(span, float(drive.t_s[-1])) / (2 * _SMEAR_S)))
-    candidates: list[tuple[float, float, float]] = []
-    for drift in WIDEST_DRIFT * np.linspace(-1, 1, 2 * count + 1):
-        scaled = track.t_s / (1.0 + drift)
-        score, lag_s = _scores(scaled, despiked, track.exposure_s, drive, step)
-        for _ in range(keep):
-            best = int(np.argmax(score))
-            offset = (scaled[0] + lag_s[best]) * (1.0 + drift)
-            candidates.append((float(score[best]), float(offset), float(drift)))
-            score[np.abs(lag_s - lag_s[best]) < 0.5] = -np.inf
-    chosen: list[tuple[float, float, float]] = []
-    for explained, offset, drift in sorted(candidates, reverse=True):
-        if all(abs(offset - other) > 0.5 for _, other, _ in chosen):
-            chosen.append((explained, offset, drift))
-        if len(chosen) == keep:
-            break
-    return chosen
-
-
-def _scores(
-    t_s: Floats, spot_mm: Floats, exposure_s: float, drive: DriveColumns, step_s: float
-) -> tuple[Floats, Floats]:
-    """Explained fraction of variance at every lag of the pattern's start behind the first frame.
-
-    Sums over frames of products with the drive at lag L are correlations: one Fourier transform
-    each. Behind them stands an ordinary least-squares fit of the spot to two drives and a
-    constant, solved for all lags together.
-    """
-    cell = np.round((t_s - t_s[0]) / step_s).astype(int)
-    frames = int(cell[-1]) + 1
-    cells = np.arange(np.ceil(drive.t_s[-1] / step_s).astype(int) + 1) * step_s
-    d = drive.averaged(cells, exposure_s)[:, :2]
-    d = d - d[-1]
-    size = _fast_length(frames + len(cells))
-    spot = spot_mm - spot_mm.mean(axis=0)
-    hits = np.bincount(cell, minlength=frames).astype(np.float64)
-    sums = [np.bincount(cell, weights=spot[:, k], minlength=frames) for k in range(2)]
-
-    def transformed(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        return np.fft.rfft(values, size)
-
-    d_x, d_y = (transformed(column).conj() for column in d.T)
-
-    def correlated(frame_side: npt.NDArray[Any], drive_side: npt.NDArray[Any]) -> Floats:
-        return np.asarray(np.fft.irfft(frame_side * drive_side, size))
-
-    mask, (s_x, s_y) = transformed(hits), (transformed(s) for s in sums)
-    n = len(t_s)
-    m_x, m_y = correlated(mask, d_x), correlated(mask, d_y)
-    a = correlated(mask, transformed(d[:, 0] ** 2).conj()) - m_x**2 / n
-    b = correlated(mask, transformed(d[:, 0] * d[:, 1]).conj()) - m_x * m_y / n
-    c = correlated(mask, transformed(d[:, 1] ** 2).conj()) - m_y**2 / n
-    # a drive that hardly moves at some lag explains nothing there, whatever rounding says
-    floor = 1e-6 * n
-    a, c = a + floor, c + floor
-    explained = np.zeros(size)
-    for s in (s_x, s_y):
-        p, q = correlated(s, d_x), correlated(s, d_y)
-        explained += (c * p**2 - 2 * b * p * q + a * q**2) / (a * c - b**2)
-    total = float((spot**2).sum())
-    lag = np.arange(size)
-    lag[lag >= frames] -= size  # negative lags: the pattern began before the first frame
-    shared = np.minimum(frames, lag + len(cells)) - np.maximum(lag, 0)
-    allowed = shared * step_s >= LEAST_OVERLAP_S
-    score = np.where(allowed, explained / max(total, 1e-30), -np.inf)
-    return score.astype(np.float64), (lag * step_s).astype(np.float64)
-
-
-def _fast_length(least: int) -> int:
-    """Smallest 2^a 3^b 5^c of at least `least`: lengths that a Fourier transform likes."""
-    best = 1 << (least - 1).bit_length()
-    five = 1
-    while five < best:
-        three = five
-        while three < best:
-            two = three << max(-(-least // three) - 1, 0).bit_length()
-            best = min(best, two)
-            three *= 3
-        five *= 5
-    return best
 
 
 # ---- refinement --------------------------------------------------------------------------------

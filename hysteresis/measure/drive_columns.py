@@ -41,6 +41,16 @@ class DriveColumns:
         """Number of columns, m."""
         return int(self.value.shape[1])
 
+    def only(self, which: slice) -> DriveColumns:
+        """The same knots with some of the columns."""
+        return DriveColumns(self.t_s, self.value[:, which], self.integral[:, which])
+
+    def with_slopes(self, start_s: Floats, exposure_s: float) -> tuple[Floats, Floats]:
+        """`averaged` and `slopes` at once, (n, m) each; an exposure of no length is 1 µs."""
+        exposure_s = max(exposure_s, 1e-6)
+        (y0, area0), (y1, area1) = self._at(start_s), self._at(start_s + exposure_s)
+        return (area1 - area0) / exposure_s, (y1 - y0) / exposure_s
+
     def averaged(self, start_s: Floats, exposure_s: float) -> Floats:
         """Mean of each column from `start_s` (n,) over the exposure; shape (n, m).
 
@@ -69,11 +79,16 @@ class DriveColumns:
 
 
 def drive_columns(
-    pattern: Pattern, *, corner_hz: float | None = None, memory: bool = False
+    pattern: Pattern,
+    *,
+    corner_hz: float | None = None,
+    memory: bool = False,
+    relaxation_s: tuple[tuple[float, ...], ...] = tuple((tau,) for tau in RELAXATION_S),
 ) -> DriveColumns:
     """The columns of a pattern: 2 of them, or 2 · (1 + slip limits + branches) with `memory`.
 
-    `corner_hz` is the corner frequency of an AC-coupled output, None for a DC-coupled one.
+    `corner_hz` is the corner frequency of an AC-coupled output, None for a DC-coupled one. Every
+    group of `relaxation_s` makes one column, the sum of its branches' stretches.
     """
     t = _knots(pattern.t_s)
     step = np.diff(t, prepend=t[0])
@@ -88,10 +103,12 @@ def drive_columns(
         if memory:
             limits = np.array(SLIP_LIMITS)
             memories.append(stops.stretch_columns(u, 0.0, limits, np.zeros(limits.size)))
-            times = np.array(RELAXATION_S)
-            memories.append(
-                maxwell_branches.stretch_columns(u, step, 0.0, times, np.zeros(times.size))
-            )
+            for group in relaxation_s:
+                times = np.array(group)
+                stretch = maxwell_branches.stretch_columns(
+                    u, step, 0.0, times, np.zeros(times.size)
+                )
+                memories.append(stretch.sum(axis=1, keepdims=True))
     value = np.column_stack(columns + memories)
     area = 0.5 * (value[1:] + value[:-1]) * np.diff(t)[:, None]
     return DriveColumns(t, value, np.vstack([np.zeros((1, value.shape[1])), np.cumsum(area, 0)]))

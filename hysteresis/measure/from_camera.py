@@ -5,17 +5,30 @@ from __future__ import annotations
 from collections.abc import Set as AbstractSet
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from hysteresis.bench import Bench, Camera
 from hysteresis.errors import InputError
 from hysteresis.measure import clock as clocks
 from hysteresis.measure.camera_log import Frames, ordered
 from hysteresis.measure.clock import Clock, Track, find_clock
+from hysteresis.measure.clock_beam import by_beam, with_beam
+from hysteresis.measure.clock_mirror import CREEP_S
+from hysteresis.measure.clock_refusals import refuse_still, unseen_segments
+from hysteresis.measure.clock_words import clock_notes, exposure_notes
 from hysteresis.measure.drive_columns import DriveColumns, drive_columns
+from hysteresis.measure.exposure_estimate import disagrees
+from hysteresis.measure.frame_light import measured_exposure, per_frame_sigma
 from hysteresis.measure.measured import Doubt, Measured
-from hysteresis.measure.noise import Noise, noise_at_rest, time_jitter_s
+from hysteresis.measure.noise import (
+    Noise,
+    frame_sigma_px,
+    noise_at_rest,
+    still,
+    time_jitter_s,
+)
 from hysteresis.measure.outliers import mark_outliers
-from hysteresis.measure.registration import register
+from hysteresis.measure.registration import Registration, register
 from hysteresis.tables import Bools, CameraLog, Floats, Pattern, Recording, Texts
 
 OUT_OF_FIELD = "out of the field"
@@ -36,6 +49,8 @@ def measure_camera(
     keep: AbstractSet[int] = frozenset(),
     keep_all: bool = False,
     noise_px: float | None = None,
+    registration: Registration | None = None,
+    take: int | None = None,
 ) -> Measured:
     """Turn a camera log of this pattern into a recording on the pattern's clock.
 
@@ -44,11 +59,14 @@ def measure_camera(
     keep, keep_all : numbers of frames (or all) that are used although they look like outliers.
     noise_px : standard deviation of a spot centre where it is known; else it is found from frames
         at rest, of which a filmed job has none.
+    registration : the map from pixels to mm; the bench's fiducials where it is left out.
+    take : which playing of the pattern in the log, from 1; the last whole one where left out.
 
     Raises
     ------
     InputError : no camera on the bench, fiducials that fix no plane, times that go back, too few
-        frames, or a log that does not follow this pattern.
+        frames, a spot that stands still, a camera too slow for the pattern, a log that does not
+        follow this pattern, or no such take.
     DataError : the spot is never filmed at rest.
     """
     if bench.camera is None:
@@ -57,19 +75,34 @@ def measure_camera(
             file="bench.toml",
             mend="add the camera's exposure, frame rate and fiducials",
         )
-    registration = register(bench.camera)
+    registration = register(bench.camera) if registration is None else registration
     frames = ordered(log)
     spot = registration.spot_mm(frames.u_px, frames.v_px)
     reason = frames.reason.copy()
     _mark_out_of_field(reason, spot, bench)
+    full = np.array([bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm])
+    asked = np.array([np.ptp(pattern.drive_x), np.ptp(pattern.drive_y)])
+    refuse_still(spot[reason == ""], registration.mm_per_px, full, asked)
     exposure_s = bench.camera.exposure_s
 
+    slow = unseen_segments(pattern, frames.frame_s)
     plain = drive_columns(pattern, corner_hz=bench.drive.corner_hz)
     memory = drive_columns(pattern, corner_hz=bench.drive.corner_hz, memory=True)
-    clock = _found_clock(reason, frames, spot, exposure_s, plain, memory)
+    lagging = drive_columns(
+        pattern, corner_hz=bench.drive.corner_hz, memory=True, relaxation_s=CREEP_S
+    )
+    clock = _found_clock(reason, frames, spot, exposure_s, plain, lagging, take)
     if clock.score < clocks.LEAST_SCORE:
         _refuse_clock(clock, pattern, bench, reason, frames, spot)
-    t_s = clock.to_pattern(frames.t_s)
+    exposed = measured_exposure(log, frames, reason == "", spot, clock, plain, exposure_s,
+                                registration)  # fmt: skip
+    if exposed is not None and disagrees(exposed, exposure_s):
+        exposure_s = min(exposed.exposure_s, frames.frame_s)
+        clock = _found_clock(reason, frames, spot, exposure_s, plain, lagging, take)
+    if bench.beam.mode == "switched":
+        clock = _with_beam(clock, pattern, log, frames, reason == "", exposure_s)
+    t_s = clock.to_pattern(frames.t_s, frames.v_px)
+    t_s = np.where(np.isfinite(t_s), t_s, clock.to_pattern(frames.t_s))
     _mark(reason, t_s < 0.0, BEFORE)
     _mark(reason, t_s + exposure_s > pattern.t_s[-1], AFTER)
     if bench.beam.mode == "switched":
@@ -83,7 +116,11 @@ def measure_camera(
         if noise_px is None
         else Noise(np.full(2, noise_px), 0, 0.0)
     )
-    sigma = registration.sigma_mm(frames.u_px, frames.v_px, noise.sigma_px)
+    rest = (reason == "") & still(pattern, t_s, t_s + exposure_s)
+    sigma_px, told = frame_sigma_px(
+        log.sigma_u_px[frames.row], log.sigma_v_px[frames.row], rest, noise
+    )
+    sigma = per_frame_sigma(registration, frames, sigma_px)
     predicted, velocity, _ = _predicted(memory, t_s[good], spot[good], exposure_s)
     # without memory columns, which would share out the gain among them
     mixture = _predicted(plain, t_s[good], spot[good], exposure_s)[2]
@@ -126,6 +163,10 @@ def measure_camera(
         notes=(
             *registration.notes,
             *_camera_notes(frames, bench.camera, noise, jitter_s),
+            *told,
+            *slow,
+            *clock_notes(clock, velocity, float(np.ptp(frames.v_px[good]))),
+            *exposure_notes(exposed, bench.camera.exposure_s),
             *_coverage_notes(clock, frames, pattern),
             *_field_notes(mixture, bench),
             *strays,
@@ -133,9 +174,15 @@ def measure_camera(
         clock=clock,
         registration=registration,
         sigma_px=noise.sigma_px,
+        noise=noise,
         jitter_s=jitter_s,
         missing=frames.missing,
         longest_gap_s=frames.longest_gap_s,
+        exposure_s=None if exposed is None else exposed.exposure_s,
+        u_exposure_s=None if exposed is None else exposed.u_exposure_s,
+        readout_s_per_px=clock.readout_s_per_px,
+        u_readout_s_per_px=clock.u_readout_s_per_px,
+        clock_evidence=clock.evidence,
     )
 
 
@@ -173,10 +220,11 @@ def _found_clock(
     exposure_s: float,
     plain: DriveColumns,
     memory: DriveColumns,
+    take: int | None = None,
 ) -> Clock:
     """The clock that fits best; raises `InputError` when there is nothing to compare."""
     usable = reason == ""
-    track = Track(frames.t_s[usable], spot[usable], exposure_s)
+    track = Track(frames.t_s[usable], spot[usable], exposure_s, frames.v_px[usable])
     if len(track.t_s) < clocks.LEAST_FRAMES or (
         track.t_s[-1] - track.t_s[0] < clocks.LEAST_OVERLAP_S
     ):
@@ -187,7 +235,21 @@ def _found_clock(
         )
     if not np.ptp(plain.value, axis=0).any():
         raise InputError("the pattern never moves the spot", mend="plan another pattern")
-    return find_clock(track, plain, memory)
+    with threadpool_limits(limits=1):  # small dense algebra: more threads only wait
+        return find_clock(track, plain, memory, take)
+
+
+def _with_beam(
+    clock: Clock, pattern: Pattern, log: CameraLog, frames: Frames, seen: Bools, exposure_s: float
+) -> Clock:
+    """The clock with what the blinking of the beam adds to it."""
+    first = np.concatenate([[True], np.diff(frames.frame) > 0])
+    start_s = clock.to_pattern(frames.t_s, frames.v_px)
+    kept = first & np.isfinite(start_s)
+    flux = log.flux[frames.row][kept]
+    return with_beam(
+        clock, by_beam(pattern, frames.frame[kept], start_s[kept], seen[kept], flux, exposure_s)
+    )
 
 
 def _refuse_clock(
@@ -196,7 +258,10 @@ def _refuse_clock(
     """Raise `InputError`: the log does not follow the pattern, or only behind another output."""
     found: dict[float, float] = {}
     for corner_hz in CORNERS_HZ if bench.drive.coupling == "dc" else ():
-        behind = [drive_columns(pattern, corner_hz=corner_hz, memory=m) for m in (False, True)]
+        behind = [
+            drive_columns(pattern, corner_hz=corner_hz),
+            drive_columns(pattern, corner_hz=corner_hz, memory=True, relaxation_s=CREEP_S),
+        ]
         other = _found_clock(reason, frames, spot, frames.frame_s / 4, behind[0], behind[1])
         found[corner_hz] = other.score
     best = max(found, key=lambda corner_hz: found[corner_hz], default=0.0)

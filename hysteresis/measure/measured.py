@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from hysteresis.measure.clock import Clock
+from hysteresis.measure.noise import Noise
 from hysteresis.measure.registration import Registration
 from hysteresis.tables import Floats, Ints, Pattern, Recording
 
@@ -28,7 +29,9 @@ class Measured:
     outliers). `notes` are sentences for the person. `pattern` is the one the recording belongs
     to, `derived` says that it was made from the typed sheet. Of the rest, what does not apply is
     None: `sigma_px` (2,) along u and v, `jitter_s` of single frame times, `missing` frames,
-    `longest_gap_s`, `rounding_mm` of typed values (0: none seen).
+    `longest_gap_s`, `rounding_mm` of typed values (0: none seen), `noise` of the log at rest,
+    `exposure_s` as the drawn-out light shows it, `readout_s_per_px` of the rows (0: none seen), both
+    with standard uncertainties `u_*`; `clock_evidence` says in words what the clock rests on.
     """
 
     source: Literal["camera", "typed"]
@@ -45,6 +48,12 @@ class Measured:
     missing: int | None = None
     longest_gap_s: float | None = None
     rounding_mm: float | None = None
+    noise: Noise | None = field(default=None, repr=False)
+    exposure_s: float | None = None
+    u_exposure_s: float | None = None
+    readout_s_per_px: float | None = None
+    u_readout_s_per_px: float | None = None
+    clock_evidence: tuple[str, ...] = ()
 
 
 def rows_by_reason(recording: Recording) -> dict[str, int]:

@@ -14,6 +14,7 @@ from hysteresis.tables import Bools, Floats, Ints, Pattern
 _SETTLE_S = (0.5, 0.15, 0.0)  # waits after a move that are tried until enough frames remain
 _ENOUGH = 100
 _FEWEST = 12
+_SAME_SIGMA = 1.1  # a factor nearer to one is within the uncertainty of the scatter at rest
 _TO_SIGMA = 1.4826  # median absolute deviation to standard deviation of a normal distribution
 
 
@@ -69,6 +70,34 @@ def noise_at_rest(
         steps.append(step)
         sigma.append(max(scatter, rounding_sigma(step), 1e-6))
     return Noise(np.array(sigma), int(rest.sum()), max(steps))
+
+
+def frame_sigma_px(
+    sigma_u_px: Floats, sigma_v_px: Floats, at_rest: Bools, noise: Noise
+) -> tuple[Floats, tuple[str, ...]]:
+    """Standard deviation of each frame (n, 2) in px, and what is to be said about it.
+
+    Where the tracker gave its own (n,), that holds, but not less than the scatter at rest says: a
+    tracker knows light noise and nothing of flicker or speckle. Its median at rest is then raised
+    to `Noise.sigma_px`, all frames by the same factor. Frames without one get the scatter at rest.
+    """
+    sigma = np.tile(noise.sigma_px, (len(sigma_u_px), 1)).astype(np.float64)
+    raised = []
+    for axis, own in enumerate((sigma_u_px, sigma_v_px)):
+        known = np.isfinite(own) & (own > 0.0)
+        middle = known & at_rest
+        if int(middle.sum()) < _FEWEST:
+            continue
+        factor = max(1.0, float(noise.sigma_px[axis] / np.median(own[middle])))
+        sigma[known, axis] = factor * own[known]
+        raised.append(factor)
+    if not raised or max(raised) < _SAME_SIGMA:
+        return sigma, ()
+    return sigma, (
+        "at rest the spot scatters "
+        + " and ".join(f"{factor:.2g}" for factor in raised)
+        + " times as far along u and v as the tracker's own sigma says; sigma was raised to that",
+    )
 
 
 def time_jitter_s(

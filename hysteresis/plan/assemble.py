@@ -138,7 +138,7 @@ def join(blocks: Sequence[Block], bench: Bench) -> Pattern:
             n = len(piece.t_s) - 1
             t.append(piece.t_s[:-1] + at)
             drive.append(piece.drive[:-1])
-            beam.append(np.full(n, piece.beam or not switched))
+            beam.append(np.broadcast_to(piece.beam, n) | (not switched))
             names.extend([name] * n)
             at += piece.duration_s
     # Rounding may carry a product past the limit by a last bit; plus zero leaves no minus zero.

@@ -30,7 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hysteresis.bench import Limits
-from hysteresis.tables import Floats
+from hysteresis.tables import Bools, Floats
 
 QUICKEST = 0.5
 """Shortest rise of any move, in cycles of the bandwidth."""
@@ -51,6 +51,7 @@ Drives = npt.ArrayLike  # a point (2,) or a list of points (n, 2): drive of x an
 class Piece:
     """Vertices of one named stretch: `t_s` (n,) rises strictly from 0, `drive` is (n, 2), n ≥ 2.
 
+    `beam` is one word for all of it or, where it blinks, (n − 1,): on from each vertex to the next.
     `number` counts within the block: 1 unless the block holds several of a kind (readings do).
     """
 
@@ -58,7 +59,7 @@ class Piece:
     part: str
     t_s: Floats
     drive: Floats
-    beam: bool = True
+    beam: bool | Bools = True
     number: int = 1
 
     @property
@@ -357,7 +358,44 @@ def sync_signature(size: float, limits: Limits) -> Block:
             at = point
         pieces.append(move(at, ZERO, limits, "sync", cycles=QUICKEST, least_s=edge))
         columns.append(chain([*pieces, hold(ZERO, 0.3, "sync")]))
-    return (together(*columns),)
+    return (blinking(together(*columns)),)
+
+
+BLINK_S = 0.036
+"""Shortest blink of the sync signature; the longest is a frame longer."""
+_FRAME_S = 1.0 / 30.0
+_BESIDE_S = 0.01  # between a blink and a move, so that no frame of a move is hidden for long
+_GOLDEN, _DIAGONAL = (math.sqrt(5.0) - 1.0) / 2.0, math.sqrt(2.0) - 1.0
+
+
+def blinking(piece: Piece) -> Piece:
+    """The piece with the beam off for a moment in each of its stills that is long enough.
+
+    The blinks give a camera the time without the mirror. Modulo a frame at 30 frames/s, their
+    beginnings and ends are multiples of two irrational numbers: they fall on all phases of a frame
+    alike (Weyl's equidistribution, textbook), at 60 frames/s as well and nearly so at others.
+    A rig whose beam cannot be switched keeps it on (`assemble.join`).
+    """
+    moves = np.any(np.diff(piece.drive, axis=0) != 0.0, axis=1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], moves, [True]]).astype(int)))
+    dark: list[float] = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        k = len(dark) // 2 + 1
+        off = _next_phase(float(piece.t_s[first]) + _BESIDE_S, k * _GOLDEN)
+        on = _next_phase(off + BLINK_S, k * _DIAGONAL)
+        if on + _BESIDE_S <= piece.t_s[last]:
+            dark += [off, on]
+    if not dark:
+        return piece
+    t = np.union1d(piece.t_s, dark)
+    drive = np.column_stack([np.interp(t, piece.t_s, column) for column in piece.drive.T])
+    lit = np.searchsorted(dark, t[:-1] + _SAME_TIME_S) % 2 == 0
+    return replace(piece, t_s=t, drive=drive, beam=lit)
+
+
+def _next_phase(t_s: float, phase: float) -> float:
+    """The first time from `t_s` on that is at this phase of a frame (in frames, modulo one)."""
+    return t_s + (phase * _FRAME_S - t_s) % _FRAME_S
 
 
 # ---- changing blocks ---------------------------------------------------------------------------
