@@ -33,7 +33,7 @@ from hysteresis.tables import Bools, Floats, Ints, Polyline
 ROUND_ROWS = 16_384
 MOST_OPEN = 4 * ROUND_ROWS
 BLOCK_SAMPLES = 65_536
-LONGEST_S = 1e9  # a wait beyond this (30 years) is a slip
+LONGEST_S = 1e6  # a wait beyond this (11 days) is a slip
 MOST_RATE_HZ = 192_000.0
 
 
@@ -340,7 +340,7 @@ def _checked(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
                     "a place, feed or wait that makes no sense",
                     row=int(chunk.line_of_vertex[first]), column=name,
                     value=float(values[first]),
-                    mend="give finite places, a feed above 0 and waits of 0 s or more",
+                    mend="give finite places, a feed above 0 and waits from 0 to a million seconds",
                 )  # fmt: skip
         yield chunk
 

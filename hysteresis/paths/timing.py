@@ -60,6 +60,8 @@ SHORTEST_MM = 1e-9
 TRAVEL_SHARE_OF_SLEW = 0.1
 # Speeding up to travel takes four kernels, so that smoothing changes it little.
 KERNELS_TO_TRAVEL = 4.0
+# A tolerance may lower the acceleration so many times at most.
+MOST_SLOWED = 1000.0
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,16 @@ class Timing:
             raise InputError(
                 "round corners and their tolerance belong together",
                 mend="give both corner = round and corner_tolerance_mm, or neither",
+            )
+
+        least = self.acceleration_mm_s2 / MOST_SLOWED
+        if self.sag_limit_mm_s2 < least:
+            needed = least * SAG_PER_T2 * self.kernel_s**2
+            raise InputError(
+                "the tolerance is so small that the path would take for ever",
+                value=min(t for t in (self.tolerance_mm, self.corner_tolerance_mm) if t),
+                mend=f"allow {1.01 * needed:.2g} mm or more ({2.02 * needed:.2g} mm at corners), "
+                "or give a higher bandwidth_hz",
             )
 
     @property
@@ -240,7 +252,8 @@ def plan_motion(polyline: Polyline, timing: Timing) -> Motion:
     `prepared` does.
     """
     plan = plan_stretch(polyline, timing)
-    ends = np.cumsum(plan.lasts_s)
+    # Summed with more digits where the machine has them: rounding would add up over long jobs.
+    ends = np.cumsum(plan.lasts_s, dtype=np.longdouble).astype(np.float64)
     starts = np.append(0.0, ends[:-1]).reshape(plan.lasts_s.shape)
     return Motion(
         polyline, plan.length_mm, plan.along_x, plan.along_y, starts, plan.way_mm,

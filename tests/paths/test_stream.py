@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,10 +19,13 @@ from hypothesis import strategies as st
 from hysteresis.errors import InputError
 from hysteresis.paths import stream
 from hysteresis.paths.chunk import Chunk
+from hysteresis.paths.example_job import layered_tile_job
 from hysteresis.paths.marks import mark_blocks, mark_path
+from hysteresis.paths.read import read_path
+from hysteresis.paths.source import open_path
 from hysteresis.paths.stream import at_rate, beam_at_rate, timed_blocks
 from hysteresis.paths.summary import summarise
-from hysteresis.paths.timing import Timing, put_on_clock
+from hysteresis.paths.timing import Timing, put_on_clock, timing_for
 from hysteresis.tables import Polyline
 
 T = 0.01
@@ -100,8 +104,8 @@ def test_equals_the_whole_job(kind, path):
     which = np.rint(whole.t_s[on_grid] / step).astype(int)
     assert which[-1] == len(t) - 1 or whole.t_s[-1] - t[-1] < step
     end = whole.t_s[-1]
-    bound = 200 * EPS * end * 16 + 40 * EPS * max(np.ptp(line.x_mm), 1)
-    assert bound < 1e-11
+    bound = 8 * EPS * (end * 200.0 + np.abs(line.x_mm).max() + np.abs(line.y_mm).max())
+    assert bound < 2e-11
     np.testing.assert_allclose(found["x_mm"][which], whole.x_mm[on_grid], rtol=0, atol=bound)
     np.testing.assert_allclose(found["y_mm"][which], whole.y_mm[on_grid], rtol=0, atol=bound)
     np.testing.assert_array_equal(found["beam"][which], whole.beam[on_grid])
@@ -374,3 +378,28 @@ def test_the_summary_is_that_of_the_whole(samples, monkeypatch):
     assert found.trace_mm + found.travel_mm == pytest.approx(way.sum(), rel=1e-9)
     with pytest.raises(InputError, match="empty"):
         summarise([])
+
+
+@pytest.mark.parametrize("chunk_rows", [50, 16_384])
+def test_a_file_by_both_doors(bench, tmp_path, chunk_rows):
+    """The invented tile job: `read_path`, and chunks from the reader of long files."""
+    file = tmp_path / "tile.ngc"
+    file.write_text(layered_tile_job(3, duration_s=30.0), encoding="utf-8")
+    path, notes = read_path(file, bench)
+    source = replace(open_path(file, bench), chunk_rows=chunk_rows)
+    timing = timing_for(bench)
+    found, _ = joined(timed_blocks(source.chunks(), timing))
+    step = timing.kernel_s / 16
+    t = np.arange(len(found["x_mm"])) * step
+    which = np.flatnonzero(np.isin(np.rint(path.t_s / step * 1e5), np.rint(t / step * 1e5)))
+    k = np.rint(path.t_s[which] / step).astype(int)
+    assert len(which) > 0.99 * len(t)
+    bound = 8 * EPS * path.t_s[-1] * timing.travel_mm_s
+    np.testing.assert_allclose(found["x_mm"][k], path.x_mm[which], rtol=0, atol=bound)
+    np.testing.assert_allclose(found["y_mm"][k], path.y_mm[which], rtol=0, atol=bound)
+    np.testing.assert_array_equal(found["beam"][k], path.beam[which])
+    assert (found["line_of_row"][k] != notes.line_of_row[which]).mean() < 0.002
+    assert found["layer"].max() == 2
+    summary = summarise(timed_blocks(source.chunks(), timing))
+    assert summary.duration_s == pytest.approx(notes.duration_s, abs=step)
+    assert summary.smoothing_mm == pytest.approx(notes.smoothing_mm, rel=1e-6)
