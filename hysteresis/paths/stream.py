@@ -83,16 +83,26 @@ def timed_blocks(
     InputError for a grid that does not fit the kernel, no chunk at all, and, with the line, for
     places, feeds and waits that are no numbers.
     """
+    return blocks_of(planned(chunks, timing), timing.kernel_s, grid_step_s=grid_step_s)
+
+
+def blocks_of(
+    stretches: Iterable[tuple[Chunk, Stretch]],
+    kernel_s: float,
+    *,
+    grid_step_s: float | None = None,
+) -> Iterator[TimedBlock]:
+    """Sample rows that have their speeds, and smooth them; see `timed_blocks`."""
     steps = STEPS_PER_KERNEL
     if grid_step_s is not None:
-        ratio = timing.kernel_s / grid_step_s if grid_step_s > 0 else math.nan
+        ratio = kernel_s / grid_step_s if grid_step_s > 0 else math.nan
         steps = 2 * round(0.5 * ratio) if np.isfinite(ratio) else 0
         if steps < 8 or abs(steps - ratio) > 1e-6:
             raise InputError(
                 "the step of the grid must be an even part of the kernel, an eighth or less",
-                value=grid_step_s, mend=f"take {timing.kernel_s / STEPS_PER_KERNEL:.6g} s",
+                value=grid_step_s, mend=f"take {kernel_s / STEPS_PER_KERNEL:.6g} s",
             )  # fmt: skip
-    return _Sampler(timing.kernel_s / steps, steps).blocks(planned(chunks, timing))
+    return _Sampler(kernel_s / steps, steps).blocks(stretches)
 
 
 def planned(chunks: Iterable[Chunk], timing: Timing) -> Iterator[tuple[Chunk, Stretch]]:
@@ -147,7 +157,8 @@ class _Sampler:
                 still = (2 * self.half - 1) * self.step_s
                 yield from self._run(*_standing(rows, 0, still))
             yield from self._run(rows, plan)
-        assert rows is not None
+        if rows is None:
+            raise InputError("the path is empty", mend="give a file that moves the spot")
         # The grid ends half a kernel behind the first sample at or behind the end of the path.
         late = self.lead[0] / self.step_s
         count = int(self.place[3]) + 2 * self.half + (-1 if late > 1.0 - 1e-9 else 0)

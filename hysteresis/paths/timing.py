@@ -21,9 +21,9 @@ half a kernel between them (`settle_s`, `settle_off_s`).
 With a limit of jerk, each stretch from rest to rest runs in seven-segment profiles
 (`kernels/path_jerk.py`): one along each straight chain of moves that is long enough for twice the
 lowest passing speed of the stretch, one along all that lies between two such chains, at the
-lowest of its feeds and passing speeds. From one profile to the next the acceleration is 0. This is slower than need
-be, but its jerk along the path is exact. Steps of the velocity at gentle turns are left to the
-smoothing.
+lowest of its feeds and passing speeds. From one profile to the next the acceleration is 0. This
+is slower than need be, but its jerk along the path is exact. Steps of the velocity at gentle
+turns are left to the smoothing.
 
 What the finished path really reaches is measured on it and stands in its notes.
 """

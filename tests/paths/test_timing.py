@@ -242,7 +242,7 @@ def test_tolerances_and_waits_without_sense_are_refused(name, value):
     {"tolerance_mm": 1e-6}, {"corner": "round", "corner_tolerance_mm": 2e-6},
 ])  # fmt: skip
 def test_a_tolerance_that_would_take_for_ever_is_refused_with_the_least(settings_):
-    with pytest.raises(InputError, match="for ever.*allow 3.3e-05 mm") as caught:
+    with pytest.raises(InputError, match=r"for ever.*allow 3\.3e-05 mm") as caught:
         Timing(200.0, 2000.0, 0.01 * math.sqrt(10), **settings_)
     assert "bandwidth_hz" in str(caught.value)
     Timing(200.0, 2000.0, 0.01 * math.sqrt(10), tolerance_mm=3.4e-5)
