@@ -29,7 +29,7 @@ def quality_pictures(quality: Quality | None) -> list[Picture]:
         return []
     kept = [_kept(b) for b in shown]
     rows = [len(parts) + 2 for parts in kept]
-    figure = new_figure(0.30 * sum(rows) + 0.75 * len(rows) + 0.5)
+    figure = new_figure(0.37 * sum(rows) + 0.75 * len(rows) + 0.5)
     panels = figure.subplots(len(shown), 1, squeeze=False, sharex=True,
                              gridspec_kw={"height_ratios": rows})[:, 0]  # fmt: skip
     good = GOOD_SHARE * quality.tolerance_mm
