@@ -45,6 +45,12 @@ def command(
     keep_all: Annotated[
         bool, typer.Option("--keep-all", help="Use every doubtful frame or reading.")
     ] = False,
+    take: Annotated[
+        int | None,
+        typer.Option(
+            help="Which playing of the pattern in the log, from 1; the last whole one if unsaid."
+        ),
+    ] = None,
     force: Annotated[
         bool, typer.Option("--force", help="Write recording.csv anew where there is one.")
     ] = False,
@@ -72,6 +78,7 @@ def command(
     from hysteresis.files import line_of_row, sha256_of
     from hysteresis.measure import measure_camera, measure_typed
     from hysteresis.measure.quality import assess, write_quality
+    from hysteresis.measure.registration_file import registration_of
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -115,7 +122,11 @@ def command(
             log = read_camera_log(path)
             assert pattern is not None
             with progress("Aligning the camera log to the pattern"):
-                measured = measure_camera(log, pattern, bench, keep=kept, keep_all=keep_all)
+                registration = None if bench.camera is None else registration_of(folder, bench)
+                measured = measure_camera(
+                    log, pattern, bench, keep=kept, keep_all=keep_all,
+                    registration=registration, take=take,
+                )  # fmt: skip
         else:
             sheet, places = read_typed_sheet_placed(path)
             measured = measure_typed(
@@ -169,6 +180,7 @@ def _job(
     from hysteresis.files import read_json
     from hysteresis.measure.from_job import measure_job
     from hysteresis.measure.quality import assess
+    from hysteresis.measure.registration_file import registration_of
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -207,7 +219,8 @@ def _job(
     # the plain job's own error goes with its speed, so only the compensated one is shifted
     planned = read_timed_path(folder.planned_csv) if job == "compensated" else None
     with progress("Aligning the camera log to the job"):
-        spots, measured = measure_job(log, played, bench, planned)
+        registration = None if bench.camera is None else registration_of(folder, bench)
+        spots, measured = measure_job(log, played, bench, planned, registration=registration)
     write_timed_path(target, spots, decimals={"t_s": 6, "x_mm": 5, "y_mm": 5}, overwrite=force)
     say_measured(measured, camera)
     say_quality_short(assess(measured, measured.pattern, bench))

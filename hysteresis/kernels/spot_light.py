@@ -105,20 +105,40 @@ def order_statistic(pictures, rank, out):
 order_statistic = compiled(order_statistic)
 
 
-def mean_near(pictures, middle, near, out):
-    """Mean over pictures (n, h, w) uint8 of what lies within `near` of `middle` (h, w)."""
+def mean_of_free(pictures, taken, near, fill, out):
+    """Ground at every pixel from the pictures (n, h, w) uint8 in which it is not `taken` by a spot.
+
+    The mean of what lies within `near` of their median: as robust, and finer than whole levels.
+    Where every picture is taken it is `fill` (h, w).
+    """
     count, height, width = pictures.shape
+    values = np.empty(count, dtype=np.uint8)
     for v in range(height):
         for u in range(width):
-            total, number = 0.0, 0
+            free = 0
             for k in range(count):
-                if abs(float(pictures[k, v, u]) - middle[v, u]) <= near:
-                    total += pictures[k, v, u]
+                if taken[k, v, u]:
+                    continue
+                value = pictures[k, v, u]
+                at = free
+                while at > 0 and values[at - 1] > value:
+                    values[at] = values[at - 1]
+                    at -= 1
+                values[at] = value
+                free += 1
+            if free == 0:
+                out[v, u] = fill[v, u]
+                continue
+            middle = float(values[free // 2])
+            total, number = 0.0, 0
+            for k in range(free):
+                if abs(values[k] - middle) <= near:
+                    total += values[k]
                     number += 1
-            out[v, u] = total / number if number else middle[v, u]
+            out[v, u] = total / number
 
 
-mean_near = compiled(mean_near)
+mean_of_free = compiled(mean_of_free)
 
 
 def shape_of_light(light, start_u, start_v, start_var, rounds, shape):

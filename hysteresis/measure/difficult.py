@@ -119,12 +119,13 @@ def picked(keeper: Keeper, log: CameraLog) -> tuple[Difficult, ...]:
             taken.add(kept.frame)
             k = row_of[kept.frame]
             place = np.array([log.u_px[k], log.v_px[k]])
+            label = GONE if str(log.note[k]).startswith(GONE) else kind
             others = kept.places
             if len(others) and np.isfinite(place).all():
                 others = others[np.hypot(*(others - place).T) > 1e-6]
             out.append(
                 Difficult(
-                    kept.frame, float(log.t_s[k]), kind, str(log.note[k]), kept.crop,
+                    kept.frame, float(log.t_s[k]), label, str(log.note[k]), kept.crop,
                     *kept.corner, float(place[0]), float(place[1]), bool(log.weight[k] > 0), others,
                 )
             )  # fmt: skip

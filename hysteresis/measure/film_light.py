@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 
 from hysteresis.errors import InputError
-from hysteresis.kernels.spot_light import BLOB_FIELDS, bright_blobs, mean_near, order_statistic
+from hysteresis.kernels.spot_light import BLOB_FIELDS, bright_blobs, mean_of_free, order_statistic
 from hysteresis.measure.film_frames import LIGHTS, Clip, Light, Look, Picture
 from hysteresis.tables import Bools, Floats
 
@@ -21,7 +21,7 @@ _FEW_SAMPLES, _LARGE = 13, 4_000_000  # of pictures of so many pixels, which fil
 _COLOUR_SAMPLES = 7
 _NOISE_PIXELS = 8000  # of each sample
 _ENOUGH_STARTS = 12  # fewer: frames in between are decoded for the sample
-_DARK_RANK = 0.1  # this share of the sampled frames may be darker: a spot may rest for the others
+_DARK_RANK = 0.05  # this share of the sampled frames may be darker: a spot may rest for the others
 _LEAST_EXCESS = 6.0  # grey levels above the background, and
 _EXCESS_SIGMAS = 5.0  # so many times the noise, is light of a spot
 REACH = 2  # px between pixels that belong together
@@ -103,7 +103,7 @@ def standing_light(sample: Sample, white: int) -> Ground:
     """Background and noise.
 
     A spot may stand at one place for most of the film, so a low rank over the samples is the
-    first guess; what it makes out as spots is cut out, and the median of the rest is taken.
+    first guess; what it makes out as spots is cut out, and the middle of the rest is taken.
     """
     pictures = sample.pictures
     count, height, width = pictures.shape
@@ -118,17 +118,11 @@ def standing_light(sample: Sample, white: int) -> Ground:
     rough = Ground(first, even, white)
     limit = rough.limit(1.0)
     spots = np.zeros(pictures.shape, bool)
-    cleaned = pictures.copy()
-    fill = np.rint(np.minimum(first, 255.0)).astype(np.uint8)
     for k in range(count):
         for box in _boxes(pictures[k], limit):
             spots[k][box] = True
-            cleaned[k][box] = fill[box]
-    middle = np.empty((height, width), np.uint8)
-    order_statistic(cleaned, count // 2, middle)
-    # the mean of what lies near the median is finer than whole grey levels
     ground = np.empty((height, width))
-    mean_near(cleaned, middle, 4.0 * float(np.sqrt(even.variance(first).max())), ground)
+    mean_of_free(pictures, spots, 4.0 * float(np.sqrt(even.variance(first).max())), first, ground)
     noise = _residual_noise(pictures, ground, spots)
     return Ground(ground, _with_cores(noise, sample, spots, ground, white), white)
 

@@ -183,7 +183,7 @@ def _refuse(clip: Clip, passed: _Pass, chosen: Chosen, seen: Picture) -> None:
     """Raise where the film as a whole cannot be followed."""
     decoded = int(passed.decoded.sum())
     found = int((chosen.which >= 0).sum())
-    if found < max(0.02 * decoded, 3):
+    if found < max(0.02 * decoded, 3) or (found < LEAST_FRAMES and found < 0.2 * decoded):
         raise NoSpotError(
             f"{clip.path}: no moving spot is seen in {decoded - found} of {decoded} frames; check "
             "that the spot is in the picture, bright against the room, and that it moves",
@@ -285,11 +285,9 @@ def _facts(
             "that show it: shorten the exposure or lower the power, and places become finer"
         )
     if len(chosen.places):
-        notes.append(
-            f"{len(chosen.places)} reflections that stand still were told from the spot, at "
-            + ", ".join(f"({u:.0f}, {v:.0f})" for u, v in chosen.places[:4])
-            + " px"
-        )
+        where = ", ".join(f"({u:.0f}, {v:.0f})" for u, v in chosen.places[:4])
+        more = ", …" if len(chosen.places) > 4 else ""
+        notes.append(f"reflections that stand still were told from the spot, at {where}{more} px")
     changed = int(passed.changed.sum())
     if changed:
         notes.append(f"{changed} frames show another picture than the rest: was a lamp switched?")
@@ -304,7 +302,7 @@ def _facts(
     return FilmFacts(
         frames=len(log),
         duration_s=float(log.t_s[-1] - log.t_s[0]),
-        frame_rate_hz=1.0 / usual,
+        frame_rate_hz=float(1.0 / np.mean(step[np.abs(step - usual) < 0.5 * usual])),
         variable=bool(len(step) and np.mean(np.abs(step - usual) > 0.2 * usual) > 0.005),
         light=str(clip.light),
         light_why=why,

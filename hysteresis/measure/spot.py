@@ -76,10 +76,13 @@ def room_gain(light: Picture, ground: Ground, before: float) -> float:
     if then.mean() < 8.0:
         return 1.0
     near = np.abs(now - before * then) < 12.0
-    if near.mean() > 0.5:
-        return float((now * then)[near].sum() / (then * then)[near].sum())
-    lit = then > 0.5 * then.mean()
-    return float(np.median(now[lit] / then[lit]))
+    if near.mean() < 0.5:
+        lit = then > 0.5 * then.mean()
+        gain = float(np.median(now[lit] / then[lit]))
+        near = np.abs(now - gain * then) < 12.0
+        if near.mean() < 0.5:
+            return gain
+    return float((now * then)[near].sum() / (then * then)[near].sum())
 
 
 def _measure(

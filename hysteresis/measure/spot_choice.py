@@ -27,12 +27,15 @@ _DIM_SCALE_CLIPPED = 0.35  # a clipped spot gives more light when it moves
 _BRIGHT_SCALE = 0.6
 _WIDTH_SCALE = 0.3
 _BESIDE = 3.0  # for each factor e by which a brighter one lies in the same frame
-_KNOWN_PLACE = 4.0
+_KNOWN_PLACE = 2.0
+_ITS_LIGHT = 12.0
 _LOCAL = 61  # frames over which the spot's own brightness is taken
 
 _FAINT_SHARE = 0.1  # of the spot's light: what is fainter is noise of a codec
+_RIVAL = 0.35  # of the spot's light: worth a note
 _PLACE_PX = 5.0
-_PLACE_FRAMES = 10  # so often in one place beside the spot: a reflection that stands still
+_FEW_FRAMES = 3  # so often in one place beside the spot: something stood there
+_PLACE_FRAMES = 10  # so often while the spot moved: a reflection that stands still
 
 
 @dataclass(frozen=True)
@@ -58,18 +61,19 @@ def choose_spots(spots: Spots, count: Ints) -> Chosen:
     narrow = spots["narrow"][:, 0][count > 0]
     width = float(np.median(narrow)) if len(narrow) else 1.0
     clipped = bool(np.mean(spots["clipped"][:, 0][count > 0]) > 0.05) if len(narrow) else False
-    known = np.zeros(spots.shape, bool)
-    places = np.zeros((0, 2))
+    place = np.stack((spots["u"], spots["v"]), axis=-1)
+    standing = _Standing(np.zeros((0, 2)), np.zeros(0), np.zeros(0, bool))
     which = np.full(len(spots), -1)
     for again in range(3):
-        own = _own_cost(spots, there, reference, width, clipped) + _KNOWN_PLACE * known
-        place = np.stack((spots["u"], spots["v"]), axis=-1)
+        own = _own_cost(spots, there, reference, width, clipped)
+        own = own + _standing_cost(spots, place, standing, reference)
         which = least_cost_way(own, place, _STEP_PX, _MOST_STEP, _NONE, _LOST)
         if again == 2:
             break
         reference = _local_level(spots, which, reference)
-        places = _reflections(spots, there, which)
-        known = _near(place, places)
+        standing = _standing(spots, there, which)
+    places = standing.place[standing.sure]
+    known = _near(place, places)
     row = np.arange(len(spots))
     rest = np.where(there & (np.arange(spots.shape[1]) != which[:, None]), spots["flux"], 0.0)
     runner_up = np.where(rest.max(axis=1) > 0, rest.argmax(axis=1), -1)
@@ -81,7 +85,7 @@ def choose_spots(spots: Spots, count: Ints) -> Chosen:
     return Chosen(
         which=which,
         runner_up=runner_up,
-        rival=(which >= 0) & (share >= 0.5) & (runner_up >= 0),
+        rival=(which >= 0) & (share >= _RIVAL) & (runner_up >= 0),
         twin=(which >= 0) & unknown & (share >= 0.8) & alike,
         places=places,
     )
@@ -117,29 +121,57 @@ def _local_level(spots: Spots, which: Ints, before: Floats) -> Floats:
     return np.interp(np.arange(len(spots)), good, smooth)
 
 
-def _reflections(spots: Spots, there: Bools, which: Ints) -> Floats:
-    """Places where something stands, frame after frame, beside the chosen spot.
+@dataclass(frozen=True)
+class _Standing:
+    """Places (k, 2) where something stood beside the spot, its light, and whether it is sure.
 
-    Only counted while the spot itself moves away from there: what goes with a resting spot may
-    go with a moving one too.
+    Sure: it stood there while the spot moved. What stood there beside a resting spot may be a
+    reflection that goes with the spot.
     """
-    moved = np.zeros(len(spots), bool)
+
+    place: Floats
+    flux: Floats
+    sure: Bools
+
+
+def _standing(spots: Spots, there: Bools, which: Ints) -> _Standing:
     row = np.flatnonzero(which >= 0)
     u, v = spots["u"][row, which[row]], spots["v"][row, which[row]]
+    moved = np.zeros(len(spots), bool)
     moved[row[1:]] = np.hypot(np.diff(u), np.diff(v)) > 3.0
-    other = there & (np.arange(spots.shape[1]) != which[:, None]) & moved[:, None]
-    mine = np.where(which >= 0, spots["flux"][np.arange(len(spots)), which], np.inf)
+    mine = np.full(len(spots), np.inf)
+    mine[row] = spots["flux"][row, which[row]]
+    other = there & (np.arange(spots.shape[1]) != which[:, None])
     other &= spots["flux"] > _FAINT_SHARE * mine[:, None]
     found = np.column_stack((spots["u"][other], spots["v"][other]))
     if not len(found):
-        return np.zeros((0, 2))
-    cells, member, number = np.unique(
+        return _Standing(np.zeros((0, 2)), np.zeros(0), np.zeros(0, bool))
+    flux, while_moving = spots["flux"][other], np.nonzero(other)[0]
+    while_moving = moved[while_moving]
+    _, member, number = np.unique(
         np.rint(found / _PLACE_PX).astype(int), axis=0, return_inverse=True, return_counts=True
     )
-    del cells
-    often = np.flatnonzero(number >= _PLACE_FRAMES)
     member = np.ravel(member)
-    return np.array([np.median(found[member == k], axis=0) for k in often]).reshape(-1, 2)
+    places, light, sure = [], [], []
+    for k in np.flatnonzero(number >= _FEW_FRAMES):
+        own = member == k
+        places.append(np.median(found[own], axis=0))
+        light.append(float(np.median(flux[own])))
+        sure.append(bool(while_moving[own].sum() >= _PLACE_FRAMES))
+    return _Standing(np.array(places).reshape(-1, 2), np.array(light), np.array(sure, bool))
+
+
+def _standing_cost(spots: Spots, place: Floats, standing: _Standing, reference: Floats) -> Floats:
+    """Dear where a spot stands at such a place and has that light rather than the spot's."""
+    cost = np.zeros(spots.shape)
+    flux = np.maximum(spots["flux"], 1e-9)
+    off = np.abs(np.log(flux / reference[:, None]))
+    for where, light in zip(standing.place, standing.flux, strict=True):
+        near = np.hypot(place[..., 0] - where[0], place[..., 1] - where[1]) < _PLACE_PX
+        alike = np.abs(np.log(flux / light))
+        own = np.where((alike < 0.2) & (off > alike), _ITS_LIGHT, _KNOWN_PLACE)
+        cost = np.where(near, np.maximum(cost, own), cost)
+    return cost
 
 
 def _near(place: Floats, places: Floats) -> Bools:

@@ -107,6 +107,10 @@ def _on_the_way(number: Ints, t_s: Floats, place: Floats, sigma: Floats, good: B
     left = place[at] - np.einsum("kj,kja->ka", coefficients, place[around])
     stated = sigma[at] ** 2 + np.einsum("kj,kja->ka", coefficients**2, sigma[around] ** 2)
     speed = np.hypot(*((place[at + 1] - place[at - 1]) / 2.0).T)
+    # no corners of the way: as fast before as after, told by frames other than the one in question
+    turn = np.hypot(*(place[at + 2] - place[at + 1] - place[at - 1] + place[at - 2]).T)
+    smooth = turn < 0.1 * speed + 6.0 * np.sqrt(stated.sum(axis=1))
+    left, stated, speed = left[smooth], stated[smooth], speed[smooth]
     ratio = left**2 / stated
     squares, speeds, weights = [], [], []
     for low, high in pairwise(_SPEEDS_PX):

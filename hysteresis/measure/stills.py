@@ -55,7 +55,8 @@ def open_stills(folder: Path, frame_rate_hz: float | None) -> Clip:
     first = next((facts for facts in taken if facts is not None), None)
     if first is None:
         raise InputError("not one picture of this folder can be read", file=folder)
-    times = np.array([np.nan if facts is None else facts["t_s"] for facts in taken])
+    times = np.array([np.nan if facts is None else facts["t_s"] - first["t_s"] for facts in taken])
+    times += [0.0 if facts is None else facts["part_s"] for facts in taken]
     if np.isfinite(times).all() and len(times) > 1 and np.all(np.diff(times) > 0):
         t_s = times - times[0]
         notes.append("times are those of the picture files")
@@ -94,7 +95,10 @@ def _counted(name: str) -> list[tuple[int, int | str]]:
 
 
 def _exif(path: Path) -> dict[str, Any] | None:
-    """Upright size, time of taking (s) and exposure (s) of one file; None if it is no picture."""
+    """Upright size, time of taking (whole s, part of s) and exposure (s) of one file.
+
+    None if it is no picture.
+    """
     from PIL import Image
 
     try:
@@ -106,14 +110,14 @@ def _exif(path: Path) -> dict[str, Any] | None:
     if exif.get(_ORIENTATION, 1) in (5, 6, 7, 8):
         size = (size[1], size[0])
     inner = exif.get_ifd(_EXIF_IFD)
-    t_s = exposure_s = np.nan
-    with contextlib.suppress(TypeError, ValueError):
+    t_s = part_s = exposure_s = np.nan
+    with contextlib.suppress(KeyError, TypeError, ValueError):
         moment = datetime.strptime(str(inner[_TIME_TAKEN]).strip("\0 "), "%Y:%m:%d %H:%M:%S")
         part = str(inner.get(_PART_OF_SECOND, "0")).strip("\0 ")
-        t_s = (moment - datetime(2000, 1, 1)).total_seconds() + float(f"0.{part or 0}")
+        t_s, part_s = (moment - datetime(2000, 1, 1)).total_seconds(), float(f"0.{part or 0}")
     with contextlib.suppress(KeyError, TypeError, ValueError, ZeroDivisionError):
         exposure_s = float(inner[_EXPOSURE])
-    return {"size": size, "t_s": t_s, "exposure_s": exposure_s}
+    return {"size": size, "t_s": t_s, "part_s": part_s, "exposure_s": exposure_s}
 
 
 def _look(path: Path, size: tuple[int, int]) -> Look | None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from hysteresis.measure.film_frames import Picture
 
 COLUMNS = 6
-_TITLE_IN, _CELL_IN, _HEAD_IN = 0.42, 1.06, 0.62
+_TITLE_IN, _CELL_IN, _HEAD_IN = 0.42, 1.06, 0.5
 _FOUND: dict[str, Any] = {"marker": "o", "s": 120, "facecolors": "none", "linewidths": 1.2}
 _OTHER: dict[str, Any] = {"marker": "D", "s": 70, "facecolors": "none", "linewidths": 1.0}
 
