@@ -8,6 +8,7 @@ absolute time, eps · end, times the speed.
 from __future__ import annotations
 
 import itertools
+import math
 import tracemalloc
 from dataclasses import replace
 
@@ -25,7 +26,7 @@ from hysteresis.paths.read import read_path
 from hysteresis.paths.source import open_path
 from hysteresis.paths.stream import at_rate, beam_at_rate, timed_blocks
 from hysteresis.paths.summary import summarise
-from hysteresis.paths.timing import Timing, put_on_clock, timing_for
+from hysteresis.paths.timing import Timing, plan_stretch, put_on_clock, timing_for
 from hysteresis.tables import Polyline
 
 T = 0.01
@@ -173,6 +174,33 @@ def test_comes_to_rest_where_no_end_of_braking_is_in_reach(monkeypatch):
     for found in (near, far):
         acceleration = np.diff(found["x_mm"], 2) / (T / 16) ** 2
         assert np.abs(acceleration).max() <= 2000 * (1 + 1e-6)
+
+
+def test_a_contour_without_rests_comes_to_rest_where_memory_ends(monkeypatch):
+    """With a limit of jerk a stretch is planned whole; a spiral of 3000 moves has no rest."""
+    angle = np.linspace(0, 60, 3000)
+    line = Polyline(
+        angle * np.cos(angle), angle * np.sin(angle), np.ones(3000, bool),
+        np.full(3000, 200.0), np.zeros(3000),
+    )  # fmt: skip
+    timing = Timing(200.0, 2000.0, T, jerk_mm_s3=1e5)
+    far, _ = joined(timed_blocks(cut(line), timing))
+    monkeypatch.setattr(stream, "ROUND_ROWS", 100)
+    monkeypatch.setattr(stream, "MOST_OPEN", 400)
+    near, _ = joined(timed_blocks(cut(line, [1000]), timing))
+    other, _ = joined(timed_blocks(cut(line, [77, 78, 2500]), timing))
+    same(near, other)
+    slow = {}
+    for name, found in (("far", far), ("near", near)):
+        speed = np.hypot(np.diff(found["x_mm"]), np.diff(found["y_mm"])) / (T / 16)
+        rests = speed < 1.0
+        slow[name] = np.count_nonzero(np.diff(rests.astype(int)) == 1)
+        assert np.hypot(
+            np.diff(found["x_mm"], 2), np.diff(found["y_mm"], 2)
+        ).max() <= 2000 * (1 + 1e-6) * (T / 16) ** 2  # fmt: skip
+    assert slow["far"] == 1  # the end
+    assert 3 <= slow["near"] <= 3000 // 400
+    assert near["x_mm"][-1] == pytest.approx(line.x_mm[-1], abs=1e-12)
 
 
 def test_layers_are_those_of_mark_path():
@@ -403,3 +431,19 @@ def test_a_file_by_both_doors(bench, tmp_path, chunk_rows):
     summary = summarise(timed_blocks(source.chunks(), timing))
     assert summary.duration_s == pytest.approx(notes.duration_s, abs=step)
     assert summary.smoothing_mm == pytest.approx(notes.smoothing_mm, rel=1e-6)
+
+
+def test_nothing_is_lost_over_hours():
+    """The last change of the beam against the sum of all durations in exact arithmetic."""
+    n = 60_001
+    x = np.where(np.arange(n) % 2 == 0, 0.0, 0.7)
+    dwell = np.full(n, 0.1)
+    line = Polyline(x, np.zeros(n), np.ones(n, bool), np.full(n, 50.0), dwell)
+    timing = Timing(200.0, 2000.0, T)
+    plan = plan_stretch(line, timing)
+    exact = math.fsum(plan.lasts_s.ravel().tolist())
+    *_, block = timed_blocks(cut(line), timing)
+    lasts = (block.first + block.switch_at[-1]) * block.step_s - T / 2
+    assert lasts > 2 * 3600
+    # a row's rounding, eps of its 0.1 s, adds up at random; the place itself is rounded once
+    assert abs(lasts - exact) < 8 * EPS * 0.1 * np.sqrt(n) + 2 * EPS * lasts
