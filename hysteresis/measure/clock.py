@@ -191,8 +191,19 @@ def _refined(
             f"motion: {len(film.t_s)} frames, mirrors at {x.w / 2 / np.pi:.3g} and "
             f"{y.w / 2 / np.pi:.3g} Hz, lag of mirrors and quick creep "
             f"{1e3 * (lag_s + creep_s):.2f} ms",
+            *_rows_told(readout, u_readout),
         ),
     )
+
+
+def _rows_told(readout: float, u_readout: float) -> tuple[str, ...]:
+    """What is known of the rows' read-out, in words."""
+    if not np.isfinite(u_readout):
+        return ()
+    said = f"{1e6 * readout:.3g} ± {1e6 * u_readout:.2g} µs per row"
+    if readout == 0.0:
+        said = f"not seen, at most {2e6 * u_readout:.2g} µs per row"
+    return (f"rows: {said}",)
 
 
 # ---- refinement --------------------------------------------------------------------------------

@@ -98,8 +98,8 @@ def by_beam(
     table = np.empty((len(least), len(shift)))
     for k, enough in enumerate(least):
         right = (part >= enough - 1e-9) == there
-        table[k] = np.where(right, np.log(1.0 - LOST), np.log(LOST)).sum(axis=1) + of_light
-    never = np.where(there, np.log(1.0 - LOST), np.log(LOST)).sum() + plain
+        table[k] = _of_chance(right).sum(axis=1) + of_light
+    never = _of_chance(there).sum() + plain
     if table.max() < never + _BLINKS:
         return None
     weight = np.exp(table - table.max()).sum(axis=0)
@@ -108,6 +108,11 @@ def by_beam(
     spread = float(np.sqrt(weight @ (shift - mean) ** 2 + SWITCHING_S**2))
     partly = int(((bright[known] > 0.1) & (bright[known] < 0.9)).sum())
     return BeamClock(mean, spread, 2 * len(dark), partly)
+
+
+def _of_chance(right: Bools) -> Floats:
+    """Logarithm of the likelihood of each frame that is as it should be, or is not."""
+    return np.asarray(np.where(right, np.log(1.0 - LOST), np.log(LOST)))
 
 
 def _brightness(t: Floats, light: Floats, beside: Bools, dark: Floats, exposure_s: float) -> Floats:

@@ -99,7 +99,7 @@ def refine(
     values = guess.values()
     span = max(float(np.ptp(film.row_px)), 1.0)
     limit = np.array(_LIMIT)
-    limit[2] = 0.002 / span
+    limit[2] = 0.01 / span
     state = _state(film, columns, values)
     for _ in range(most):
         pull, normal, covariance = _equations(film, columns, state, moving)
@@ -164,8 +164,8 @@ def _equations(
                            state.design, state.slopes)[:, :, moving]  # fmt: skip
     root = np.sqrt(state.weight)
     n, _, p = jacobian.shape
-    scaled = (root[:, None, None] * jacobian).reshape(n, 2 * p)
-    scaled = beside(root[:, None] * with_one(state.design), scaled).reshape(n, 2, p)
+    flat = (root[:, None, None] * jacobian).reshape(n, 2 * p)
+    scaled = beside(root[:, None] * with_one(state.design), flat).reshape(n, 2, p)
     target = root[:, None] * state.error
     both = scaled.reshape(2 * n, p)
     normal = both.T @ both + np.diag(information[moving])
@@ -356,4 +356,4 @@ def _with(guess: Guess, hz: list[float]) -> Guess:
 
 def with_readout(film: Film, columns: DriveColumns, found: Refined) -> Refined:
     """The same fit with the read-out of rows free as well."""
-    return refine(film, columns, found.guess, (True,) * len(NAMES), 6)
+    return refine(film, columns, found.guess, (True,) * len(NAMES))

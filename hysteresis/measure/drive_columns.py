@@ -21,6 +21,7 @@ KNOT_S = 0.02
 """Longest distance of the knots between which a column is taken as straight."""
 SLIP_LIMITS = (0.05, 0.15, 0.4)
 RELAXATION_S = (0.1, 1.0, 10.0, 100.0)
+EACH_ALONE: tuple[tuple[float, ...], ...] = ((0.1,), (1.0,), (10.0,), (100.0,))
 # Shorter relaxation times do harm: with free signs they take over part of the clock's offset.
 
 
@@ -83,7 +84,7 @@ def drive_columns(
     *,
     corner_hz: float | None = None,
     memory: bool = False,
-    relaxation_s: tuple[tuple[float, ...], ...] = tuple((tau,) for tau in RELAXATION_S),
+    relaxation_s: tuple[tuple[float, ...], ...] = EACH_ALONE,
 ) -> DriveColumns:
     """The columns of a pattern: 2 of them, or 2 · (1 + slip limits + branches) with `memory`.
 

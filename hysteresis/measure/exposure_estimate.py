@@ -19,6 +19,9 @@ _FEWEST = 30
 _LEAST_SPREAD = 0.2  # the fastest frames must add this part of the variance at rest
 _STEADY = 0.2  # a speed may change by this part within the exposure
 _TAIL = 4.0
+SPEED = 0.005
+"""Standard uncertainty of a spot's speed as the drive foretells it, as a part: memory and the
+optics' curvature are left out of it (virtual bench: below a hundredth)."""
 SIGMAS, PART = 3.0, 0.1
 """The measured exposure counts against bench.toml's when it is off by more than so many of its
 standard uncertainties and more than so large a part."""
@@ -79,7 +82,8 @@ def estimate_exposure(
     pulls = design * (weight * error)[:, None]
     variance = float((inverse @ (pulls.T @ pulls) @ inverse)[0, 0])
     exposure = float(np.sqrt(12.0 * beta[0] / squared.max()))
-    return Exposure(exposure, 0.5 * exposure * np.sqrt(variance) / float(beta[0]), len(seen))
+    scatter = 0.5 * float(np.sqrt(variance)) / float(beta[0])
+    return Exposure(exposure, exposure * float(np.hypot(scatter, SPEED)), len(seen))
 
 
 def steady_frames(before: Floats, after: Floats) -> Bools:

@@ -37,10 +37,10 @@ def measured_exposure(
     design = drive.averaged(t, exposure_s)
     mixture = robust_mixture(design, drive.slopes(t, exposure_s), spot_mm[seen], 1e-3)[0]
     slopes = registration.slopes_mm(frames.u_px[seen], frames.v_px[seen])
-    velocity = []
+    velocity: list[Floats] = []
     for part in (0.0, 0.5, 1.0):
         mm_s = drive.slopes(t + (part - 0.05) * exposure_s, 0.1 * exposure_s) @ mixture[1:]
-        velocity.append(np.linalg.solve(slopes, mm_s[:, :, None])[:, :, 0])
+        velocity.append(np.asarray(np.linalg.solve(slopes, mm_s[:, :, None])[:, :, 0], float))
     steady = steady_frames(velocity[0], velocity[1]) & steady_frames(velocity[1], velocity[2])
     mean = (velocity[0] + 4.0 * velocity[1] + velocity[2]) / 6.0
     return estimate_exposure(spread[0][seen], spread[1][seen], spread[2][seen], mean, steady)

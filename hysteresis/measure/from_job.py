@@ -8,6 +8,7 @@ from hysteresis.bench import Bench
 from hysteresis.errors import DataError
 from hysteresis.measure.from_camera import measure_camera
 from hysteresis.measure.measured import Measured
+from hysteresis.measure.registration import Registration
 from hysteresis.tables import CameraLog, DriveSignal, Floats, Pattern, SpotPath
 
 VERTICES_PER_S = 500.0  # of the drive to which the log is aligned: far finer than a frame
@@ -16,7 +17,11 @@ CENTROID_PX = 0.1  # of a plain centroid; a job hardly ever rests with the beam 
 
 
 def measure_job(
-    log: CameraLog, drive: DriveSignal, bench: Bench, planned: SpotPath | None = None
+    log: CameraLog,
+    drive: DriveSignal,
+    bench: Bench,
+    planned: SpotPath | None = None,
+    registration: Registration | None = None,
 ) -> tuple[SpotPath, Measured]:
     """Align the log of a filmed job to the drive that was played.
 
@@ -29,7 +34,9 @@ def measure_job(
     shows no spot), and all that measuring found. Raises as `measure_camera` does, and DataError
     when no frame is left.
     """
-    measured = measure_camera(log, _as_pattern(drive), bench, noise_px=CENTROID_PX)
+    measured = measure_camera(
+        log, _as_pattern(drive), bench, noise_px=CENTROID_PX, registration=registration
+    )
     rows = measured.recording
     keep = rows.used & np.isfinite(rows.x_mm) & np.isfinite(rows.y_mm)
     middle = rows.t_s[keep] + rows.exposure_s[keep] / 2.0
