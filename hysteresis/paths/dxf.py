@@ -83,7 +83,7 @@ class _Drawing:
                 file=path, mend="split it into several drawings and name them in a job file",
             )  # fmt: skip
         self.path, self.tally = path, tally
-        self.lines = _lines_of_handles(path)
+        self.lines, code = _lines_and_unit(path)
         try:
             import ezdxf
         except ImportError as error:
@@ -93,7 +93,6 @@ class _Drawing:
             ) from error  # fmt: skip
         with _foreign_faults(path):
             self.doc: Any = ezdxf.readfile(str(path))
-            code = int(self.doc.header.get("$INSUNITS", 0))
             self.known: dict[str, Any] = {
                 layer.dxf.name.lower(): layer for layer in self.doc.layers
             }
@@ -342,11 +341,13 @@ _OUTLINES: dict[str, Any] = {
 }  # fmt: skip
 
 
-def _lines_of_handles(path: Path | str) -> dict[str, int]:
-    """On which line each entity begins, by its handle (group 5 behind a group 0).
+def _lines_and_unit(path: Path | str) -> tuple[dict[str, int], int]:
+    """On which line each entity begins, by its handle (group 5 behind a group 0); the unit's code.
 
-    Raises InputError for a text that is not made of pairs of a group's number and its value.
+    The unit is 0 where the file names none (the library would take its own default). Raises
+    InputError for a text that is not made of pairs of a group's number and its value.
     """
+    unit, variable = 0, ""
     found: dict[str, int] = {}
     begin = line = 0
     code: str | None = None
@@ -371,12 +372,17 @@ def _lines_of_handles(path: Path | str) -> dict[str, int]:
                 break
         elif code == "5" and begin:
             found.setdefault(value.upper(), begin)
+        elif code == "9":
+            variable = value
+        elif code == "70" and variable == "$INSUNITS":
+            variable = ""
+            unit = int(value) if value.isdecimal() and value.isascii() and len(value) < 4 else -1
         code = None
     if not sections:
         raise InputError(
             "this is no DXF drawing: it has no sections", file=path, mend="name a DXF file"
         )
-    return found
+    return found, unit
 
 
 @contextlib.contextmanager

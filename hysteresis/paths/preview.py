@@ -59,7 +59,8 @@ class Drawn:
 def drawn(chunks: Iterable[Chunk], bench: Bench) -> Drawn:
     """Go once through a path and keep what a picture can show."""
     cell_mm = 2.0 * max(reach_mm(bench)) / CELLS
-    kept = {True: np.empty((0, 4)), False: np.empty((0, 4))}
+    kept = {True: np.empty((0, 5)), False: np.empty((0, 5))}  # x, y, x, y, line
+    waiting: dict[bool, list[Floats]] = {True: [], False: []}
     parks: dict[tuple[float, float], None] = {}
     rows = pieces = last_line = 0
     stopped: int | None = None
@@ -68,23 +69,27 @@ def drawn(chunks: Iterable[Chunk], bench: Bench) -> Drawn:
         rows += len(path) - (number > 0)
         last_line = max(last_line, int(chunk.line_of_vertex.max()))
         places = np.column_stack([path.x_mm, path.y_mm])
-        ways = np.column_stack([places[:-1], places[1:]])
-        moved = (ways[:, :2] != ways[:, 2:]).any(axis=1)
+        ways = np.column_stack([places[:-1], places[1:], chunk.line_of_vertex[1:]])
+        moved = (ways[:, :2] != ways[:, 2:4]).any(axis=1)
         pieces += int(moved.sum())
         for on in (True, False):
-            if stopped is None:
-                new = _merged(ways[moved & (path.beam[1:] == on)], cell_mm)
-                kept[on] = _once(np.concatenate([kept[on], new]), cell_mm)
-                if len(kept[on]) > MOST_PIECES:
-                    kept[on] = kept[on][:MOST_PIECES]
-                    stopped = int(chunk.line_of_vertex[0])
+            if len(kept[on]) <= MOST_PIECES:
+                waiting[on].append(_merged(ways[moved & (path.beam[1:] == on)], cell_mm))
+                if sum(map(len, waiting[on])) > MOST_PIECES:
+                    kept[on] = _once(np.concatenate([kept[on], *waiting[on]]), cell_mm)
+                    waiting[on].clear()
         for i in np.flatnonzero(~path.beam & (path.dwell_s >= PARK_S)).tolist():
             if len(parks) < MOST_PARKS:
                 parks[(float(path.x_mm[i]), float(path.y_mm[i]))] = None
+    for on in (True, False):
+        kept[on] = _once(np.concatenate([kept[on], *waiting[on]]), cell_mm)
+        if len(kept[on]) > MOST_PIECES:
+            line = int(kept[on][MOST_PIECES, 4])
+            stopped = line if stopped is None else min(stopped, line)
+    trace, travel = (kept[on][:MOST_PIECES, :4] for on in (True, False))
     return Drawn(
-        kept[True], kept[False], np.array(list(parks)).reshape(-1, 2), rows, last_line, pieces,
-        stopped,
-    )  # fmt: skip
+        trace, travel, np.array(list(parks)).reshape(-1, 2), rows, last_line, pieces, stopped
+    )
 
 
 def preview(chunks: Iterable[Chunk], bench: Bench, *, title: str = "") -> Figure:
@@ -166,12 +171,12 @@ def _merged(ways: Floats, cell_mm: float) -> Floats:
         return ways
     cells = _cells(ways, cell_mm)
     # a run of pieces that follow each other and end in one cell becomes one piece
-    follows = (ways[1:, :2] == ways[:-1, 2:]).all(axis=1)
+    follows = (ways[1:, :2] == ways[:-1, 2:4]).all(axis=1)
     same = (cells[1:, 2:] == cells[:-1, 2:]).all(axis=1)
     begins = np.concatenate([[True], ~(follows & same)])
     first = np.flatnonzero(begins)
     last = np.append(first[1:], len(ways)) - 1
-    return np.column_stack([ways[first, :2], ways[last, 2:]])
+    return np.column_stack([ways[first, :2], ways[last, 2:4], ways[first, 4]])
 
 
 def _once(ways: Floats, cell_mm: float) -> Floats:
@@ -187,4 +192,4 @@ def _once(ways: Floats, cell_mm: float) -> Floats:
 
 
 def _cells(ways: Floats, cell_mm: float) -> Ints:
-    return np.clip(np.round(ways / cell_mm), -2 * CELLS, 2 * CELLS).astype(np.int64)
+    return np.clip(np.round(ways[:, :4] / cell_mm), -2 * CELLS, 2 * CELLS).astype(np.int64)

@@ -169,3 +169,51 @@ def test_3_8_table_8_order_of_execution():
     assert line.x_mm.tolist() == pytest.approx([0, 0, 25.4, 50.8])
     assert line.dwell_s.tolist() == [0, 1, 0, 0]
     assert line.beam.tolist() == [False, True, True, True]
+
+
+def machine_x(text: str) -> float:
+    return float(path(text)[0][-1])
+
+
+def test_3_5_18_offsets_of_the_program_the_reports_own_example():
+    """At X=4, G92 x7 makes the offset -3; then at X=7, G92 x9 makes it -5."""
+    assert machine_x("G0 X4\nG92 x7\nG0 X7") == 4
+    assert machine_x("G0 X4\nG92 x7\nG0 X10") == 7
+    assert machine_x("G0 X4\nG92 x7\nG92 x9\nG0 X0") == -5
+    assert "without an axis" in refused("G0 X4\nG92")
+
+
+def test_3_5_18_an_axis_that_is_not_named_keeps_its_coordinate_and_increments_do_not_care():
+    x, y = path("G0 X4 Y2\nG91\nG92 X7\nG0 X1 Y1\nG90 X7 Y2")
+    assert (x.tolist(), y.tolist()) == ([0, 4, 5, 4], [0, 2, 3, 2])
+
+
+def test_3_5_18_offsets_are_reset_and_taken_up_again():
+    """G92.1 forgets them, G92.2 sets them aside, G92.3 takes up those set aside."""
+    head = "G0 X4\nG92 X7\n"
+    assert machine_x(head + "G92.1\nG0 X1") == 1
+    assert machine_x(head + "G92.2\nG0 X1") == 1
+    assert machine_x(head + "G92.2\nG92.3\nG0 X1") == -2
+    assert machine_x(head + "G92.1\nG92.3\nG0 X1") == 1
+
+
+def test_3_5_18_offsets_are_lengths_and_outlast_a_change_of_unit():
+    assert machine_x("G21 G0 X25.4\nG92 X0\nG20 G0 X1") == pytest.approx(50.8)
+    assert machine_x("G20 G0 X1\nG92 X3\nG0 X3") == pytest.approx(25.4)
+
+
+def test_table_4_g92_uses_axis_words_and_so_does_a_motion_word():
+    """Two words of groups 0 and 1 that both use axis words may not stand on one line."""
+    assert "contradict" in refused("G0 X4\nG1 G92 X7 F60")
+
+
+def test_3_5_1_3_5_2_travel_pays_no_heed_to_the_feed_and_lines_do():
+    line = read_rs274("M3 F600\nG0 X1\nG1 X2\nG0 X3").polyline
+    assert np.isnan(line.feed_mm_s[[1, 3]]).all() and line.feed_mm_s[2] == 10
+    assert line.beam.tolist() == [False, False, True, False]
+
+
+def test_3_5_3_an_arc_may_be_a_helix_and_its_height_is_left_out():
+    plane = path("F60 G0 X7 Y7\nG2 X10 Y16 I3 J4")
+    helix = path("F60 G0 X7 Y7 Z1\nG2 X10 Y16 Z9 I3 J4")
+    np.testing.assert_array_equal(plane, helix)
