@@ -26,7 +26,6 @@ from hysteresis.tables import Pattern
 from hysteresis.uncertainty_budget import Budget, budget_from_json
 
 FORMAT = "hysteresis quality 1"
-_SHUTTER_PX = 0.5  # of the field's height: rows are timed from its middle
 
 
 @dataclass(frozen=True)
@@ -142,14 +141,17 @@ def _worse(found: list[Budget]) -> Budget:
 
 
 def _shutter_s(measured: Measured) -> float:
-    """Half the time between the highest and the lowest row seen, if the readout is known."""
-    per_px = getattr(measured, "readout_s_per_px", None)
-    if not per_px or measured.registration is None:
+    """Half the width (s) of what the rows' times may be off by: two standard uncertainties of
+    the read-out that the clock found or ruled out, over half the rows that the spot crossed."""
+    clock, registration = measured.clock, measured.registration
+    if clock is None or registration is None or not math.isfinite(clock.u_readout_s_per_px):
         return 0.0
     rows = measured.recording
     good = rows.used & np.isfinite(rows.x_mm + rows.y_mm)
-    v = measured.registration.homography.inverse().apply(rows.x_mm[good], rows.y_mm[good])[1]
-    return float(abs(per_px) * _SHUTTER_PX * np.ptp(v)) if len(v) else 0.0
+    if not good.any():
+        return 0.0
+    v = registration.px_of(rows.x_mm[good], rows.y_mm[good])[1]
+    return float(2.0 * clock.u_readout_s_per_px * np.ptp(v) / 2.0)
 
 
 # ---- figures -------------------------------------------------------------------------------------

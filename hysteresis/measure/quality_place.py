@@ -22,20 +22,34 @@ def registered(
     """Place uncertainty (2, 2: middle and worst; by axis), relative scale's, dof, assumed."""
     rows = np.flatnonzero(np.isfinite(seen.x_mm + seen.y_mm))
     rows = rows[:: max(1, len(rows) // 2000)]
-    u, v = registration.homography.inverse().apply(seen.x_mm[rows], seen.y_mm[rows])
+    x, y = seen.x_mm[rows], seen.y_mm[rows]
+    u, v = registration.px_of(x, y)
+    if registration.known is not None:
+        sigma = registration.place_sigma_mm(u, v)
+        sigma = sigma[np.isfinite(sigma).all(axis=1)]
+        dof = float(2 * registration.fiducials - 8 - len(registration.known.terms))
+        if len(sigma):
+            middle = np.median(np.column_stack([x, y]), axis=0)
+            away = np.hypot(x - middle[0], y - middle[1])
+            return _summed(sigma, float(np.sqrt(np.mean(away**2))), dof, False)
+    if not camera.fiducials:  # nothing is known of it
+        return np.full((2, 2), np.nan), np.nan, np.inf, True
     dof = float(2 * registration.fiducials - 8)
     assumed = dof <= 0 or not np.isfinite(registration.residual_mm)
-    own = getattr(registration, "place_sigma_mm", None)
-    sigma = None if own is None else np.asarray(own(u, v), dtype=float)
-    if sigma is None or sigma.shape != (len(u), 2) or not np.isfinite(sigma).all():
-        each, dof = pooled_mark_mm(registration.residual_mm, dof, registration.mm_per_px)
-        marks = np.array([(m.u_px, m.v_px) for m in camera.fiducials])
-        sigma = place_sigma_mm(registration.homography, marks, each, u, v)
-    place = np.vstack([np.sqrt(np.mean(sigma**2, axis=0)), np.max(sigma, axis=0)])
+    each, dof = pooled_mark_mm(registration.residual_mm, dof, registration.mm_per_px)
+    marks = np.array([(m.u_px, m.v_px) for m in camera.fiducials])
+    sigma = place_sigma_mm(registration.homography, marks, each, u, v)
     mm = np.array([(m.x_mm, m.y_mm) for m in camera.fiducials])
     half = float(np.sqrt(np.mean(((mm - mm.mean(axis=0)) ** 2).sum(axis=1))))
-    # a field of errors as large as the worst place's, of opposite sign at both ends
-    scale = float(np.sqrt(2.0) * place[1].max() / half)
+    return _summed(sigma, half, dof, assumed)
+
+
+def _summed(
+    sigma: Floats, half_mm: float, dof: float, assumed: bool
+) -> tuple[Floats, float, float, bool]:
+    """Rms and worst place, and the scale: errors as large as the worst, opposed at both ends."""
+    place = np.vstack([np.sqrt(np.mean(sigma**2, axis=0)), np.max(sigma, axis=0)])
+    scale = float(np.sqrt(2.0) * place[1].max() / max(half_mm, 1e-9))
     return place, scale, dof if dof > 0 else np.inf, assumed
 
 

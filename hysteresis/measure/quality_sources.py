@@ -153,8 +153,10 @@ def _filmed(
         raise DataError("a film is judged by its clock and registration, and this one has none")
     rest = still(pattern, seen.start_s - 0.15, seen.start_s + seen.exposure_s)
     rest = rest if rest.any() else np.ones(len(seen), dtype=bool)
-    sigmas = np.column_stack([seen.sigma_x_mm, seen.sigma_y_mm])
-    sigma = np.median(sigmas[rest], axis=0)
+    # of the spot alone: the recording's own sigma may hold the place's uncertainty besides
+    px = registration.px_of(seen.x_mm[rest], seen.y_mm[rest])
+    noise_px = np.zeros(2) if measured.sigma_px is None else np.asarray(measured.sigma_px)
+    sigma = np.nanmedian(np.sqrt(registration.slopes_mm(*px) ** 2 @ noise_px**2), axis=0)
     frames = int(rest.sum()) if measured.noise is None else measured.noise.frames
     step = 0.0 if measured.noise is None else measured.noise.rounded_px
     step_mm = np.full(2, step * registration.mm_per_px)
