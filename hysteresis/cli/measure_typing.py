@@ -45,7 +45,7 @@ def type_readings(folder: RunFolder, force: bool) -> tuple[Path, set[int]]:
     """
     from hysteresis.bench import read_bench
     from hysteresis.errors import InputError
-    from hysteresis.journal import open_journal
+    from hysteresis.journal import open_journal, read_journal
     from hysteresis.measure.typed_questions import Questions
     from hysteresis.measure.typing_session import first_entry, resumed
     from hysteresis.plan.sheet import reading_sheet
@@ -60,9 +60,10 @@ def type_readings(folder: RunFolder, force: bool) -> tuple[Path, set[int]]:
         )
     pattern = read_pattern(folder.pattern_csv)
     sheet = reading_sheet(pattern)
+    before = read_journal(folder.typing_journal) if folder.typing_journal.exists() else []
+    refuse_others(folder.typed_csv, before, force)
+    refuse_others(folder.recording_csv, before, force)
     with open_journal(folder.typing_journal) as journal:
-        refuse_others(folder.typed_csv, journal.entries, force)
-        refuse_others(folder.recording_csv, journal.entries, force)
         try:
             session = resumed(sheet, journal.entries)
         except InputError as error:

@@ -202,19 +202,14 @@ def test_nothing_typed_is_nothing_measured(run: Path) -> None:
 @pytest.mark.parametrize("name", ["typed.csv", "recording.csv"])
 def test_what_was_not_typed_here_is_kept(run: Path, name: str) -> None:
     (run / name).write_text("mine\n")
-    said = refused_but_for_the_journal(run)
+    said = refused(run, "measure", run, "--type")
     assert f"{name}: the file exists, was not made by typing" in said and "--force" in said
     assert (run / name).read_text() == "mine\n"
     finished = piped(run, LINES, "--force")
     assert finished.returncode == 0 and (run / name).read_text() != "mine\n"
     # mended by hand since: no longer what was typed
     (run / name).write_text((run / name).read_text() + "\n")
-    assert "was not made by typing" in refused_but_for_the_journal(run)
-
-
-def refused_but_for_the_journal(run: Path) -> str:
-    (run / "typing.jsonl").touch()
-    return refused(run, "measure", run, "--type")
+    assert "was not made by typing" in refused(run, "measure", run, "--type")
 
 
 def test_what_cannot_be_typed(run: Path, tmp_path: Path) -> None:
