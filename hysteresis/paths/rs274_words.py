@@ -84,7 +84,13 @@ class Grammar:
                     )  # fmt: skip
                 self.opened, self.first = True, False
                 return None
-            raise _malformed(text, bare, line.strip()[:60], row, self.file)
+            fault = _malformed(text, bare, line.strip()[:60], row, self.file)
+            if self.first:
+                fault = InputError(
+                    fault.what, file=self.file, row=row, value=fault.value,
+                    mend=f"{fault.mend}; if this is no RS-274 program, name a toolpath",
+                )  # fmt: skip
+            raise fault
         self.first = False
         words = _WORD.findall(text)
         if not words and not summed:
