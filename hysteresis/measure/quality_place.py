@@ -32,14 +32,17 @@ def registered(
             middle = np.median(np.column_stack([x, y]), axis=0)
             away = np.hypot(x - middle[0], y - middle[1])
             return _summed(sigma, float(np.sqrt(np.mean(away**2))), dof, False)
-    if not camera.fiducials:  # nothing is known of it
+    if registration.left is not None:
+        mm = registration.left.mm[registration.left.used]
+    else:
+        mm = np.array([(m.x_mm, m.y_mm) for m in camera.fiducials])
+    if len(mm) < 4:  # nothing is known of it
         return np.full((2, 2), np.nan), np.nan, np.inf, True
     dof = float(2 * registration.fiducials - 8)
     assumed = dof <= 0 or not np.isfinite(registration.residual_mm)
     each, dof = pooled_mark_mm(registration.residual_mm, dof, registration.mm_per_px)
-    marks = np.array([(m.u_px, m.v_px) for m in camera.fiducials])
+    marks = np.column_stack(registration.px_of(*mm.T))
     sigma = place_sigma_mm(registration.homography, marks, each, u, v)
-    mm = np.array([(m.x_mm, m.y_mm) for m in camera.fiducials])
     half = float(np.sqrt(np.mean(((mm - mm.mean(axis=0)) ** 2).sum(axis=1))))
     return _summed(sigma, half, dof, assumed)
 

@@ -468,3 +468,24 @@ def test_a_file_that_was_tampered_with_is_refused(quality, tmp_path, path, value
     with pytest.raises(InputError) as told:
         read_quality(file)
     assert told.value.column and "hysteresis measure" in str(told.value)
+
+
+def test_a_registration_that_knows_its_own_uncertainty_is_believed(bench: Bench) -> None:
+    """Places told to 0.07 and 0.03 mm by 60 points: those figures, their degrees of freedom."""
+    from types import SimpleNamespace
+
+    from hysteresis.measure.quality_place import registered
+    from hysteresis.measure.registration import register
+
+    assert bench.camera is not None
+    told = SimpleNamespace(
+        known=SimpleNamespace(terms=("k1",)), fiducials=60, residual_mm=0.05,
+        px_of=register(bench.camera).px_of,
+        place_sigma_mm=lambda u, v: np.column_stack([np.full(len(u), 0.07), np.full(len(u), 0.03)]),
+    )  # fmt: skip
+    measured = measured_of(bench)
+    seen = observations(PATTERN, measured.recording)
+    place, scale, dof, assumed = registered(told, bench.camera, seen)  # type: ignore[arg-type]
+    assert place == pytest.approx(np.array([[0.07, 0.03], [0.07, 0.03]]))
+    assert (dof, assumed) == (120 - 8 - 1, False)
+    assert 0 < scale < 0.02
