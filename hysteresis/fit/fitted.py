@@ -15,22 +15,30 @@ from hysteresis.bench import Bench
 from hysteresis.files import sha256_of
 from hysteresis.fit import Fit
 from hysteresis.fit.structure import Layout
-from hysteresis.measure.registration import register
+from hysteresis.measure.registration import Registration, register
 from hysteresis.model import FittedModel, Parameter, bench_identity
 from hysteresis.tables import Floats
 
 CLICK_PX = 0.3  # how well a mark is clicked, where five fiducials cannot tell (no source)
 
 
-def absolute_uncertainty_mm(bench: Bench) -> float:
-    """Standard uncertainty of absolute spots (distance in mm) from the fiducials.
+def absolute_uncertainty_mm(bench: Bench, registration: Registration | None = None) -> float:
+    """Standard uncertainty of absolute spots (distance in mm) from the registration.
+
+    Where `registration` knows its own, that of the field's middle and corners (rms, the scale
+    aside, which the fit takes for gain); else what the fiducials tell. Without either, 0.
 
     A homography has 8 unknowns; n marks read with s per coordinate leave about
     s √(8 / 2n) at each coordinate of the field (mean leverage of a linear fit, textbook).
     """
-    if bench.camera is None:
+    if registration is not None and registration.known is not None:
+        x, y = bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm
+        px = registration.px_of(np.array([0.0, -x, x, x, -x]), np.array([0.0, -y, -y, y, y]))
+        sigma = registration.place_sigma_mm(*px, scale=False)
+        return float(np.sqrt(np.nanmean((sigma**2).sum(axis=1))))
+    if bench.camera is None or not (bench.camera.fiducials or registration):
         return 0.0
-    registration = register(bench.camera)
+    registration = registration or register(bench.camera)
     guess = CLICK_PX * registration.mm_per_px
     own = registration.residual_mm if np.isfinite(registration.residual_mm) else guess
     freedom = 2 * registration.fiducials - 8

@@ -104,7 +104,8 @@ def find_target(picture: Picture) -> Found:
             f"only {len(rows)} marks of a target are seen, {FEWEST_MARKS} are needed",
             "take away what covers the target, and show it whole, sharp and large", blobs, rows,
         )  # fmt: skip
-    pitch, turned, mirrored = _placed(blobs, rows, places)
+    kinds = _kinds(blobs, rows, places)
+    pitch, turned, mirrored = _placed(blobs, rows, places, kinds)
     if mirrored:
         raise TargetFault(
             "the target is seen mirrored",
@@ -114,10 +115,10 @@ def find_target(picture: Picture) -> Found:
     i, j = turned[:, 0], turned[:, 1]
     ring = is_ring(pitch, i, j)
     mm = np.asarray(turned * pitch, dtype=np.float64)
-    kinds = [np.where(ring, RING, DOT), np.where(ring, HOLE, 0.0)]
-    radii = np.asarray(np.column_stack(kinds) * pitch, dtype=np.float64)
+    circles = [np.where(ring, RING, DOT), np.where(ring, HOLE, 0.0)]
+    radii = np.asarray(np.column_stack(circles) * pitch, dtype=np.float64)
     px, good = _centroids(grey, mm, blobs.px[rows], radii[:, 0], pitch)
-    good &= blobs.ring[rows] == ring
+    good &= kinds == ring
     if int(good.sum()) < FEWEST_MARKS:
         raise TargetFault(
             f"only {int(good.sum())} marks of the target are seen clearly, {FEWEST_MARKS} are "
@@ -258,11 +259,16 @@ def _straightening(blobs: Blobs) -> Floats:
 
 
 def _neighbours(blobs: Blobs, straight: Floats) -> list[list[int]]:
-    """For each blob those about one pitch away from it, as both of them see it."""
+    """For each blob those about one pitch away from it, as both of them see it, nearest first."""
     difference = blobs.px[None, :, :] - blobs.px[:, None, :]
     own = np.linalg.norm(np.einsum("kab,kqb->kqa", straight, difference), axis=2)
-    near = (own > 0.72) & (own < 1.25) & (own.T > 0.72) & (own.T < 1.25)
-    return [np.flatnonzero(row).tolist() for row in near]
+    # a ring whose hole is lost in blur passes for a large dot, and so sees all of them closer
+    least = np.where(blobs.ring, 0.72, 0.72 * DOT / RING)[:, None]
+    near = (own > least) & (own < 1.25)
+    near &= near.T
+    return [
+        row[np.argsort(own[k, row])].tolist() for k, row in enumerate(map(np.flatnonzero, near))
+    ]
 
 
 def _grown(blobs: Blobs, straight: Floats, near: list[list[int]], start: int) -> tuple[Ints, Ints]:
@@ -351,9 +357,19 @@ def _size_beside(blobs: Blobs, rows: Ints, back: Any) -> Floats:
 # ---- place on the target -----------------------------------------------------------------------
 
 
-def _placed(blobs: Blobs, rows: Ints, places: Ints) -> tuple[float, Ints, bool]:
+def _kinds(blobs: Blobs, rows: Ints, places: Ints) -> Bools:
+    """Which marks are rings, by their size on the lattice: a blurred ring may lose its hole."""
+    back = fit_homography_of_many(blobs.px[rows], places.astype(float))
+    slopes = np.abs(np.linalg.det(back.jacobian(*blobs.px[rows].T)))
+    radius = 2.0 * np.linalg.det(blobs.spread[rows]) ** 0.25 * np.sqrt(slopes)
+    # a mark's edge moves with focus and exposure, all of them by about as much
+    plain = radius[~blobs.ring[rows]]
+    usual = float(np.median(plain)) if len(plain) else DOT
+    return np.asarray(blobs.ring[rows] | (radius > usual * np.sqrt(RING / DOT)))
+
+
+def _placed(blobs: Blobs, rows: Ints, places: Ints, kinds: Bools) -> tuple[float, Ints, bool]:
     """Pitch, lattice places on the target (n, 2) and whether they are mirrored; `TargetFault`."""
-    kinds = blobs.ring[rows]
     options: list[tuple[int, float, Ints]] = []
     for turn in _TURNS:
         turned = places @ turn.T

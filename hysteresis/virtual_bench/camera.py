@@ -101,11 +101,16 @@ def photograph(
 
 
 def camera_of(bench: Bench) -> CameraOnBench:
-    """The bench's camera; raises InputError when it has none."""
+    """The bench's camera; raises InputError when it has none, or one without fiducials."""
     if bench.camera is None:
         raise InputError(
             "the bench has no camera", mend="add a [camera] table with fiducials to bench.toml"
         )
+    if not bench.camera.fiducials:
+        raise InputError(
+            "the simulated camera stands where the fiducials say, and there are none",
+            file="bench.toml", mend="add fiducials to [camera]",
+        )  # fmt: skip
     return bench.camera
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from hysteresis.target import marks_of, place_on_page_mm, target_for, target_page
 
-DPI = 508.0  # 20 pixels per mm, a whole number of pixels on A4
+DPI = 254.0  # 10 pixels per mm, a whole number of pixels on A4
 FINE = 3
 
 
