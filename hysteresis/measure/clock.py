@@ -39,6 +39,9 @@ CREEP_DOUBT, LAG_DOUBT, LEAST_DOUBT_S = 0.2, 0.08, 2e-5
 """Standard uncertainty of the rig's own lag, beside what the scatter of frames leaves: so much of
 the lag that unseen creep is given, so much of the mirrors', and at least so much (virtual bench:
 `experiments.camera_clock` prints the errors that are left)."""
+ROWS_DOUBT_S = 3e-4
+"""Standard uncertainty of the read-out over all rows the spot covers: a memory that is not the same
+on both sides passes for one (virtual bench, whose rows are read at once: up to 0.5 ms)."""
 CLEAR_READOUT = 3.0
 """A read-out of rows counts when it is so many times its standard uncertainty."""
 _RIDGE = 1e-6
@@ -164,7 +167,9 @@ def _refined(
     readout, u_readout = 0.0, float("nan")
     if track.v_px is not None and np.ptp(film.row_px) > 10.0:
         other = clock_refine.with_readout(film, memory, best)
-        u_readout = float(np.sqrt(other.covariance[2, 2]))
+        low, high = np.percentile(film.row_px, [1.0, 99.0])
+        doubt = ROWS_DOUBT_S / max(float(high - low), 1.0)
+        u_readout = float(np.hypot(np.sqrt(other.covariance[2, 2]), doubt))
         if (
             abs(other.guess.readout_s_per_px) > CLEAR_READOUT * u_readout
             and other.cost < best.cost - CLEAR_READOUT**2

@@ -15,6 +15,7 @@ from hysteresis.measure.clock import Clock, Track, find_clock
 from hysteresis.measure.clock_beam import by_beam, with_beam
 from hysteresis.measure.clock_mirror import CREEP_S
 from hysteresis.measure.clock_refusals import refuse_still, unseen_segments
+from hysteresis.measure.clock_stamps import on_the_beat
 from hysteresis.measure.clock_words import clock_notes, exposure_notes
 from hysteresis.measure.drive_columns import DriveColumns, drive_columns
 from hysteresis.measure.exposure_estimate import disagrees
@@ -76,7 +77,7 @@ def measure_camera(
             mend="add the camera's exposure, frame rate and fiducials",
         )
     registration = register(bench.camera) if registration is None else registration
-    frames = ordered(log)
+    frames, stamped = on_the_beat(ordered(log))
     spot = registration.spot_mm(frames.u_px, frames.v_px)
     reason = frames.reason.copy()
     _mark_out_of_field(reason, spot, bench)
@@ -164,6 +165,7 @@ def measure_camera(
             *registration.notes,
             *_camera_notes(frames, bench.camera, noise, jitter_s),
             *told,
+            *stamped,
             *slow,
             *clock_notes(clock, velocity, float(np.ptp(frames.v_px[good]))),
             *exposure_notes(exposed, bench.camera.exposure_s),

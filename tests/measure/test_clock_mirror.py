@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import signal
 
 from hysteresis.errors import InputError
 from hysteresis.measure import measure_camera
+from hysteresis.measure.camera_log import ordered
 from hysteresis.measure.clock import Track, search
 from hysteresis.measure.clock_mirror import CREEP_S, Mirror, MirrorColumns, rung
 from hysteresis.measure.clock_refine import (
@@ -18,16 +18,13 @@ from hysteresis.measure.clock_refine import (
     derivatives,
     near,
     of_values,
-    refine,
-    weighted,
     with_one,
 )
-from hysteresis.measure.drive_columns import DriveColumns, drive_columns
+from hysteresis.measure.clock_stamps import on_the_beat
+from hysteresis.measure.drive_columns import drive_columns
 from hysteresis.tables import CameraLog, Pattern
 
 from .synthetic import film, make_bench, make_pattern, rows
-
-STIFF = Mirror(2 * np.pi * 1500.0, 0.05)
 
 
 @pytest.fixture(scope="module")
@@ -77,42 +74,6 @@ def test_projection_against_lstsq() -> None:
     columns = rng.normal(size=(500, 5))
     exact = columns - design @ np.linalg.lstsq(design, columns, rcond=None)[0]
     np.testing.assert_allclose(beside(design, columns), exact, atol=1e-9)
-
-
-def test_a_straight_clock_against_weighted_least_squares() -> None:
-    """A ramp up and one down: at the offset found, statsmodels' WLS sees nothing left of it.
-
-    Without rows and memory, and with mirrors that are far too quick to matter, the spot is linear
-    in a constant, the gain and gain × offset on the ramps. The weights are those of the method.
-    """
-    t = np.array([0.0, 10.0, 30.0, 50.0, 60.0])
-    drive = np.array([0.0, 0.0, 0.8, 0.0, 0.0])
-    value = np.column_stack([drive, drive])
-    area = np.vstack(
-        [np.zeros(2), np.cumsum((value[1:] + value[:-1]) / 2 * np.diff(t)[:, None], 0)]
-    )
-    columns = DriveColumns(t, value, area)
-    rng = np.random.default_rng(3)
-    stamps = np.arange(0.3, 60.0, 0.05)
-    true_offset = 0.123
-    u = np.interp(stamps - true_offset, t, drive)
-    spot = 50.0 * np.column_stack([u, np.zeros_like(u)]) + rng.normal(0, 0.02, (len(stamps), 2))
-    # y never moves: one drive is enough, so the second column is a copy of the first
-    guess = Guess(0.12, 0.0, 0.0, (STIFF, STIFF))
-    found = refine(Film(stamps, spot, np.zeros(len(stamps)), 1e-5), columns, guess,
-                   (True, False, False, False, False, False, False))  # fmt: skip
-    offset = found.guess.offset_s
-    at = np.interp(stamps - offset, t, drive)
-    past = stamps - offset
-    slope = np.where((past > 10) & (past < 30), 0.04, 0.0)
-    slope = np.where((past > 30) & (past < 50), -0.04, slope)
-    left = weighted(np.column_stack([at, at]), np.column_stack([slope, slope]), spot)
-    exact = sm.WLS(spot[:, 0], np.column_stack([np.ones(len(at)), at, -slope]),
-                   weights=left[2]).fit()  # fmt: skip
-    u_offset = exact.bse[2] / abs(exact.params[1])
-    # refine stops when a step gains less than 0.02 in cost: within sqrt(0.02) of an uncertainty
-    assert abs(exact.params[2] / exact.params[1]) < 0.15 * u_offset
-    assert abs(offset - true_offset) < 3 * u_offset
 
 
 def test_derivatives_by_finite_differences() -> None:
@@ -256,3 +217,26 @@ def test_what_the_tracker_says_of_a_frame_is_kept(bench) -> None:
     assert middle == pytest.approx(np.median(plain.recording.sigma_x_mm[used]), rel=0.05)
     wide = measured.recording.sigma_x_mm[used & (np.arange(n) % 7 == 0)]
     assert np.median(wide) == pytest.approx(2 * middle, rel=0.05)
+
+
+@pytest.mark.parametrize("step_s, mended", [(0.01, True), (1e-3, True), (1e-4, False)])
+def test_rounded_stamps_are_put_on_the_beat(bench, step_s: float, mended: bool) -> None:
+    filmed = film(make_pattern(10), bench)
+    log = filmed.log
+    rounded = np.round(np.round(log.t_s / step_s) * step_s, 6)
+    frames, notes = on_the_beat(
+        ordered(CameraLog(log.frame, rounded, log.u_px, log.v_px, log.weight))
+    )
+    assert bool(notes) is mended
+    # a mean of 61 errors that are even over a step, and as much again at the ends
+    bound = 4 * step_s / np.sqrt(12 * 61) if mended else step_s
+    assert np.max(np.abs(frames.t_s - log.t_s)) < bound
+
+
+def test_frames_that_come_unevenly_keep_their_stamps(bench) -> None:
+    log = film(make_pattern(11), bench, jitter_s=8e-3).log
+    rounded = np.round(log.t_s, 3)
+    frames, notes = on_the_beat(
+        ordered(CameraLog(log.frame, rounded, log.u_px, log.v_px, log.weight))
+    )
+    assert notes == () and np.array_equal(frames.t_s, rounded)
