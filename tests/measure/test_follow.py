@@ -148,7 +148,7 @@ def test_two_spots_alike_all_the_time_are_refused(tmp_path) -> None:
 
     def doubled():
         for (one, _), (two, _) in zip(
-            Scene(path).frames(), Scene(path + [90.0, 0.0], seed=1).frames(), strict=True
+            Scene(path).frames(), Scene(path + np.array([90.0, 0.0]), seed=1).frames(), strict=True
         ):
             yield np.maximum(one, two)
 

@@ -1,4 +1,4 @@
-"""Spots in single frames: place, sigma, clipped and drawn-out spots, against drawings with truth."""
+"""Spots in single frames: place, sigma, clipped and drawn-out spots, against drawings."""
 
 from __future__ import annotations
 
