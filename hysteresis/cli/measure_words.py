@@ -71,6 +71,7 @@ def _camera_facts(measured: Measured) -> list[tuple[str, object]]:
         ),
         ("clock drift", format_with_uncertainty(1e6 * clock.drift, 1e6 * clock.u_drift, "ppm")),
         ("motion that the drive explains", f"{100 * clock.score:.2f} %"),
+        *(("clock rests on", said) for said in clock.evidence),
     ]
 
 
