@@ -88,6 +88,8 @@ def spline_chords(
     from scipy.interpolate import BSpline
 
     places = np.unique(knots[degree : len(control) + 1])
+    # The end is met from the left: at a repeated knot scipy would look at an empty span.
+    end = np.nextafter(places[-1], places[0])
     if weights is None or np.ptp(weights) == 0.0:
         curve = BSpline(knots, control, degree)
         counts = np.ones(len(places) - 1, dtype=np.int64)
@@ -99,7 +101,7 @@ def spline_chords(
             raise TooManyChords
         which = np.repeat(np.arange(len(counts)), counts)
         share = (np.arange(len(which)) - (np.cumsum(counts) - counts)[which]) / counts[which]
-        t = np.append(places[which] + share * np.diff(places)[which], places[-1])
+        t = np.append(places[which] + share * np.diff(places)[which], end)
         points: Floats = curve(t)
         return points
     lifted = BSpline(knots, np.column_stack([control * weights[:, None], weights]), degree)
@@ -110,6 +112,7 @@ def spline_chords(
         return flat
 
     t = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b in pairwise(places)]))
+    t[-1] = end
     while True:
         ends = at(t)
         far = np.zeros(len(t) - 1, dtype=bool)

@@ -125,8 +125,15 @@ class Shapes:
             raise bad
         try:
             segments = list(self.library.Path(data).segments(transformed=False))
+            outlines = list(self._split(segments, bad))
+        except InputError:
+            raise
         except Exception as error:  # the library says what it cannot read in many ways
             raise bad from error
+        yield from outlines
+
+    def _split(self, segments: list[Any], bad: InputError) -> Iterator[list[Any]]:
+        """Segments of the library as outlines; TypeError for a place it could not make out."""
         outline: list[Any] = []
         for segment in segments:
             kind = type(segment).__name__
