@@ -17,7 +17,7 @@ from hysteresis.tables import Bools, Floats, Ints
 
 REST_PX = 0.4  # a step to the next frame below which the spot is at rest
 _STRETCH = 8
-_LEAST = 10  # stretches, or frames of one range of speeds
+_LEAST = 6  # stretches, or frames of one range of speeds
 _SPEEDS_PX = (0.4, 2.0, 4.0, 8.0, 16.0, 32.0)
 KEPT_AT_REST = 0.45
 """Share of the error of a moving spot that a codec leaves standing when the spot comes to rest: it
@@ -79,7 +79,7 @@ def _at_rest(number: Ints, place: Floats, sigma: Floats, still: Bools) -> float:
         left = own - line @ (line.T @ own)
         ratios += ((left**2).sum(axis=0) / degrees / (sigma[part] ** 2).mean(axis=0)).tolist()
         first += _STRETCH
-    if len(ratios) < 2 * _LEAST:
+    if len(ratios) < 3 * _LEAST:
         return float("nan")
     return float(np.sqrt(np.median(ratios))) / (1.0 - 2.0 / (9.0 * degrees)) ** 1.5
 
@@ -109,7 +109,7 @@ def _on_the_way(number: Ints, t_s: Floats, place: Floats, sigma: Floats, good: B
     speed = np.hypot(*((place[at + 1] - place[at - 1]) / 2.0).T)
     # no corners of the way: as fast before as after, told by frames other than the one in question
     turn = np.hypot(*(place[at + 2] - place[at + 1] - place[at - 1] + place[at - 2]).T)
-    smooth = turn < 0.1 * speed + 6.0 * np.sqrt(stated.sum(axis=1))
+    smooth = turn < 0.15 * speed + 6.0 * np.sqrt(stated.sum(axis=1))
     left, stated, speed = left[smooth], stated[smooth], speed[smooth]
     ratio = left**2 / stated
     squares, speeds, weights = [], [], []

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from time import perf_counter
+from time import perf_counter, process_time
 
 import av
 import numpy as np
@@ -50,20 +50,24 @@ def decode(file: Path) -> int:
 def test_following_costs_a_few_times_decoding(tmp_path) -> None:
     file = encode(tmp_path / "film.mp4", frames(), options={"crf": "20", "preset": "veryfast"})
     follow_film(open_clip(file))  # compiles
-    ratios, real = [], []
+    ratios, real, work = [], [], []
     for _ in range(ROUNDS):
-        begin = perf_counter()
+        begin, spent = perf_counter(), process_time()
         assert decode(file) == FRAMES
-        plain = perf_counter() - begin
-        begin = perf_counter()
+        plain, plain_work = perf_counter() - begin, process_time() - spent
+        begin, spent = perf_counter(), process_time()
         followed = follow_film(open_clip(file))
         taken = perf_counter() - begin
+        work.append((process_time() - spent) / plain_work)
         ratios.append(taken / plain)
         real.append(FRAMES / RATE / taken)
     assert np.mean(followed.log.weight) > 0.99
     print(
-        f"\nfollowing: {np.median(ratios):.1f} times plain decoding, {max(real):.1f} × real time "
-        f"(goal 5), {max(real) * RATE:.0f} frames/s; plain decoding {FRAMES / plain:.0f} frames/s"
+        f"\nfollowing: {np.median(ratios):.1f} times plain decoding by the clock, "
+        f"{np.median(work):.1f} times by processor time ({plain_work / FRAMES * 1e3:.2f} ms each "
+        f"frame to decode); {max(real):.1f} × real time (goal 5), {max(real) * RATE:.0f} frames/s; "
+        f"plain decoding {FRAMES / plain:.0f} frames/s"
     )
-    # a film of 20 s is decoded twice, the first look costs about a second
-    assert min(ratios) < 6.0
+    # By processor time, which other work on a shared machine hardly changes. A film of 20 s is
+    # decoded twice, and the first look costs about a second.
+    assert min(work) < 6.0

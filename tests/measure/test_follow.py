@@ -58,8 +58,11 @@ def test_goal_behind_a_codec(tmp_path, codec, top, goal) -> None:
         f"stated sigma over it {min(scale):.2f} to {max(scale):.2f}"
     )
     assert max(reached) <= goal
-    # a codec's error that stands still shows nowhere in the film; one fifth is kept for raw films
-    assert 0.5 < np.median(scale) < 1.6
+    # Motion JPEG makes its errors anew in every frame, so the film shows them. What a codec leaves
+    # standing from frame to frame shows in part only: there sigma may be half of the error.
+    assert np.median(scale) < 1.6
+    if codec == "motion JPEG":
+        assert np.median(scale) == pytest.approx(1.0, abs=0.2)
 
 
 def test_sigma_without_a_codec(tmp_path) -> None:
