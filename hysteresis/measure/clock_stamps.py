@@ -21,7 +21,8 @@ def on_the_beat(frames: Frames) -> tuple[Frames, tuple[str, ...]]:
     """The frames with rounded stamps put back on the camera's own beat, and a note.
 
     Only where the stamps are multiples of a coarse step and lie off a running mean of the beat by
-    no more than rounding explains: frames that really come unevenly keep their stamps.
+    no more than rounding explains: frames that really come unevenly keep their stamps. A beat that
+    meets the step in n phases keeps an error of up to the 2n-th part of a step.
     """
     step = rounding_step(frames.t_s, largest=0.05, smallest=COARSE_S)
     if step == 0.0 or len(frames.t_s) < 2 * _BEAT:
