@@ -112,7 +112,6 @@ def standing_light(sample: Sample, white: int) -> Ground:
     order_statistic(pictures, rank, dark)
     # Blom's approximation of a normal order statistic's expectation, from memory
     below = -NormalDist().inv_cdf((rank + 1 - 0.375) / (count + 0.25))
-    rough = Ground(dark.astype(float), Noise(1.0, 0.0), white)
     even = _residual_noise(pictures, dark.astype(float), np.zeros(pictures.shape, bool))
     first = dark + below * np.sqrt(even.variance(dark.astype(float)))
     rough = Ground(first, even, white)
