@@ -52,6 +52,7 @@ def command(
     from hysteresis.cli.console import progress, rising
     from hysteresis.fit import fit_recording
     from hysteresis.fit.fitted import absolute_uncertainty_mm, fitted_model, parameter_lines
+    from hysteresis.measure.registration_file import read_registration
     from hysteresis.model import write_model
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import read_pattern, read_recording
@@ -63,11 +64,14 @@ def command(
     source = recording or folder.recording_csv
     pattern = read_pattern(folder.pattern_csv)
     rows = read_recording(source)
+    registration = None
+    if bench.camera is not None and folder.registration_json.exists():
+        registration = read_registration(folder.registration_json)
     with progress("Fitting", total=1.0) as advance:
         to = rising(advance)
         fit = fit_recording(
             pattern, rows, bench,
-            memory=memory, zero_mm=absolute_uncertainty_mm(bench),
+            memory=memory, zero_mm=absolute_uncertainty_mm(bench, registration),
             progress=lambda text, part: to(part),
         )  # fmt: skip
     inputs = {"bench": folder.bench_toml, "pattern": folder.pattern_csv, "recording": source}

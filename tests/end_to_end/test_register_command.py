@@ -81,7 +81,8 @@ def test_refusals_and_what_was_seen(bare: Path, stills: dict[str, Path], tmp_pat
     text.write_text("no picture")
     assert "no picture" in refused(bare, "register", bare, "--target", text)
     assert "no such file" in refused(bare, "register", bare, "--target", tmp_path / "none.jpg")
-    assert "holds no pictures" in refused(bare, "register", bare, "--target", bare)
+    (tmp_path / "empty").mkdir()
+    assert "holds no pictures" in refused(bare, "register", bare, "--target", tmp_path / "empty")
     for ruler in ("1,2,3", "a", "nan", "50"):
         words = ("register", bare, "--target", stills["tilt0"], "--ruler-mm", ruler)
         assert "ruler" in refused(bare, *words)
