@@ -29,6 +29,7 @@ _WIDTH_SCALE = 0.3
 _BESIDE = 3.0  # for each factor e by which a brighter one lies in the same frame
 _KNOWN_PLACE = 2.0
 _ITS_LIGHT = 12.0
+_OWN_LIGHT = 0.3  # natural logarithm of brightness within which a light is the spot's own
 _LOCAL = 61  # frames over which the spot's own brightness is taken
 
 _FAINT_SHARE = 0.1  # of the spot's light: what is fainter is noise of a codec
@@ -71,7 +72,7 @@ def choose_spots(spots: Spots, count: Ints) -> Chosen:
         if again == 2:
             break
         reference = _local_level(spots, which, reference)
-        standing = _standing(spots, there, which)
+        standing = _standing(spots, there, which, reference)
     places = standing.place[standing.sure]
     known = _near(place, places)
     row = np.arange(len(spots))
@@ -99,7 +100,9 @@ def _own_cost(spots: Spots, there: Bools, reference: Floats, width: float, clipp
     bright = 0.5 * (np.maximum(off - _DIM, 0.0) / _BRIGHT_SCALE) ** 2
     wide = np.log(np.where(there, spots["narrow"], width) / width)
     shape = np.minimum(0.5 * (np.maximum(np.abs(wide) - 0.25, 0.0) / _WIDTH_SCALE) ** 2, 6.0)
-    beside = _BESIDE * np.log(flux.max(axis=1, keepdims=True) / flux)
+    # to be outshone by what is brighter than the spot ever is tells nothing
+    brighter = np.minimum(flux.max(axis=1), reference * np.exp(_DIM))[:, None]
+    beside = _BESIDE * np.log(np.maximum(brighter / flux, 1.0))
     # light cut by the edge is dim by nature; it is flagged, not mistaken
     dim = np.where(spots["cut"], np.minimum(dim, 2.0), dim)
     cost = np.minimum(dim, 12.0) + np.minimum(bright, 4.0) + shape + np.minimum(beside, 6.0)
@@ -134,7 +137,12 @@ class _Standing:
     sure: Bools
 
 
-def _standing(spots: Spots, there: Bools, which: Ints) -> _Standing:
+def _standing(spots: Spots, there: Bools, which: Ints, reference: Floats) -> _Standing:
+    """Places where other light than the chosen one was, often enough.
+
+    Light as bright as the spot by `reference` (n,) is left out: where a standing reflection is
+    taken for the spot for some frames, the spot that rests elsewhere is the other light.
+    """
     row = np.flatnonzero(which >= 0)
     u, v = spots["u"][row, which[row]], spots["v"][row, which[row]]
     moved = np.zeros(len(spots), bool)
@@ -143,6 +151,8 @@ def _standing(spots: Spots, there: Bools, which: Ints) -> _Standing:
     mine[row] = spots["flux"][row, which[row]]
     other = there & (np.arange(spots.shape[1]) != which[:, None])
     other &= spots["flux"] > _FAINT_SHARE * mine[:, None]
+    brightness = np.maximum(spots["flux"], 1e-9) / reference[:, None]
+    other &= np.abs(np.log(brightness)) > _OWN_LIGHT
     found = np.column_stack((spots["u"][other], spots["v"][other]))
     if not len(found):
         return _Standing(np.zeros((0, 2)), np.zeros(0), np.zeros(0, bool))
