@@ -1,36 +1,39 @@
 """Pre-distortion of whole paths: wanted spots in, drive signals out, limits checked.
 
-The chain: wanted spot -> optics inverse -> coupling inverse -> wanted deflection (already smoothed
-to the rig's bandwidth by `paths`) -> torque balance -> limits -> drive. Travel moves follow the
-path (nothing is gained from a beam that is off yet).
+`compensate_path` joins what `stream.compensate_stream` makes of a path of some minutes; jobs of
+hours are never held whole. Travel moves follow the path unless `beam_off` is asked for more.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
-from hysteresis.compensate.forecast import Forecast, forecast, forecast_on_path
-from hysteresis.compensate.lead_in import WantedPath, with_lead_in
+from hysteresis.compensate.forecast import Forecast
+from hysteresis.compensate.lead_in import even_step_s, evenly
 from hysteresis.compensate.limits import Excess, excesses
+from hysteresis.compensate.scan import Early, ErrorSums, forecast_of, known_of
+from hysteresis.compensate.stream import (
+    FADE_S,
+    MODEL_FILE,
+    PlayedBlock,
+    as_rows,
+    compensate_stream,
+)
 from hysteresis.errors import DataError, InputError
-from hysteresis.model import FittedModel, RigModel, RigState, content_error
-from hysteresis.optics import deflection_from_spot, nominal_optics
-from hysteresis.plain_content import PartFault, within
-from hysteresis.tables import Bools, DriveSignal, Floats, Pattern, SpotPath
+from hysteresis.model import FittedModel, RigModel, RigState
+from hysteresis.paths.stream import TimedBlock
+from hysteresis.tables import DriveSignal, Floats, Pattern, SpotPath
 
-if TYPE_CHECKING:
-    from hysteresis.fit.uncertainty import Trust
+__all__ = [
+    "FADE_S", "MODEL_FILE", "Compensated", "Excess", "Forecast", "PlayedBlock", "blocks_of_path",
+    "compensate_path", "compensate_stream", "notes_for", "state_after_pause",
+]  # fmt: skip
 
-__all__ = ["Compensated", "Excess", "Forecast", "compensate_path", "state_after_pause"]
-
-MODEL_FILE = "model.json"
-FADE_S = 0.3  # in which the drives are led to zero at the end
-FORETOLD_S = 600.0
 LONGEST_PAUSE_S = 30 * 86400.0  # no recording tells how creep fades over months
 LEAST_PAUSE_S = 1e-6
 HELD = 0.5  # full scale of the example in the note on AC-coupled outputs
@@ -100,26 +103,59 @@ def compensate_path(
     """
     if len(path) < 2:
         raise DataError("the path has fewer than two points")
-    model, known = fitted.model, _known(fitted)
-    state = model.rest() if start is None else start
-    wanted, drive_x, drive_y, end = _within_drive(model, state, bench, path, condition)
-    plain_x, plain_y = _plain_drives(fitted.without_memory, wanted)
-    foretold_x, foretold_y, _ = model.spots(plain_x, plain_y, wanted.step_s, state)
-    t_s, drive_x, drive_y, x_mm, y_mm, end = _faded_out(model, end, wanted, drive_x, drive_y)
-    fade = np.linspace(1.0, 0.0, len(t_s) - len(wanted.t_s) + 1)[1:]
-    plain_x = np.concatenate([plain_x, plain_x[-1] * fade])
-    plain_y = np.concatenate([plain_y, plain_y[-1] * fade])
-    # the beam changes between samples: rows of their own for those moments
-    switch = path.t_s[np.flatnonzero(np.diff(path.beam)) + 1] - path.t_s[0] + wanted.lead_in_s
-    t_all = np.union1d(t_s, switch)
-    x_all, y_all, drive_x, drive_y, plain_x, plain_y = (
-        np.interp(t_all, t_s, v) for v in (x_mm, y_mm, drive_x, drive_y, plain_x, plain_y)
+    known = known_of(fitted)
+    sums, early = ErrorSums(), Early()
+    blocks: list[PlayedBlock] = []
+    for block in compensate_stream(
+        fitted, bench, blocks_of_path(path, bench), start=start, condition=condition, plain=True
+    ):
+        sums.add(block)
+        early.add(block)
+        blocks.append(block)
+    rows = list(as_rows(blocks))
+
+    def column(name: str) -> Floats:
+        return np.concatenate([getattr(r, name) for r in rows])
+
+    t_s, x_mm, y_mm = (column(name) for name in ("t_s", "x_mm", "y_mm"))
+    beam = np.concatenate([r.beam for r in rows])
+    drive, plain = (
+        DriveSignal(t_s, column(f"{name}_x"), column(f"{name}_y"), beam)
+        for name in ("drive", "plain")
     )
-    row = np.searchsorted(path.t_s, t_all - wanted.lead_in_s + path.t_s[0] + 1e-9, "right") - 1
-    beam = path.beam[np.clip(row, 0, len(path) - 1)] & (row >= 0) & (row < len(path) - 1)
-    if not np.all(np.isfinite([drive_x, drive_y, plain_x, plain_y, x_all, y_all])):
-        raise content_error(PartFault("model", "makes drives that are not finite"), MODEL_FILE)
     mm_per_drive = max(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
+    lead_in_s = blocks[0].step_s * len(blocks[0])
+    return Compensated(
+        planned=SpotPath(t_s, x_mm, y_mm, beam),
+        drive=drive,
+        plain=plain,
+        end=blocks[-1].end,
+        excesses=excesses(bench, t_s, drive.drive_x, drive.drive_y, x_mm, y_mm, mm_per_drive),
+        plain_excesses=excesses(bench, t_s, plain.drive_x, plain.drive_y, x_mm, y_mm,
+                                mm_per_drive),
+        forecast=forecast_of(fitted, known, bench, history, early.drive(), sums),
+        lead_in_s=lead_in_s,
+        notes=tuple(notes_for(fitted.model, bench, start, lead_in_s)),
+    )  # fmt: skip
+
+
+def blocks_of_path(path: SpotPath, bench: Bench) -> Iterator[TimedBlock]:
+    """A whole path as one block on the even clock of the torque balance."""
+    step = even_step_s(bench)
+    even = evenly(path, step)
+    rows = np.flatnonzero(np.diff(path.beam)) + 1
+    place = (path.t_s[rows] - path.t_s[0]) / step
+    count = len(even)
+    inside = place < count - 1e-9
+    nothing = np.zeros(count, dtype=np.int64)
+    yield TimedBlock(
+        0, step, even.x_mm, even.y_mm, even.beam, place[inside], path.beam[rows][inside],
+        nothing, nothing, 0.0,
+    )  # fmt: skip
+
+
+def notes_for(model: RigModel, bench: Bench, start: RigState | None, lead_in_s: float) -> list[str]:
+    """What a person should know of an output that begins in the state `start`."""
     notes = []
     if start is None:
         notes.append(
@@ -129,72 +165,9 @@ def compensate_path(
     if bench.beam.mode == "always-on":
         notes.append(
             "the beam cannot be switched off: cover the work during the lead-in "
-            f"({wanted.lead_in_s:.1f} s), the conditioning swings cross the field"
+            f"({lead_in_s:.1f} s), the conditioning swings cross the field"
         )
-    notes += _coupling_notes(model, bench)
-    return Compensated(
-        planned=SpotPath(t_all, x_all, y_all, beam),
-        drive=DriveSignal(t_all, drive_x, drive_y, beam),
-        plain=DriveSignal(t_all, plain_x, plain_y, beam),
-        end=end,
-        excesses=excesses(bench, t_all, drive_x, drive_y, x_all, y_all, mm_per_drive),
-        plain_excesses=excesses(bench, t_all, plain_x, plain_y, x_all, y_all, mm_per_drive),
-        forecast=_forecast(
-            fitted, known, bench, history, DriveSignal(t_all, drive_x, drive_y, beam),
-            foretold_x - wanted.x_mm, foretold_y - wanted.y_mm, wanted.beam,
-        ),
-        lead_in_s=wanted.lead_in_s,
-        notes=tuple(notes),
-    )
-
-
-def _known(fitted: FittedModel) -> Trust | None:
-    """How far to trust the model, checked; InputError for content that makes no sense."""
-    if fitted.trust is None:
-        return None
-    from hysteresis.fit.uncertainty import Trust
-
-    try:
-        with within("trust"):
-            return Trust.from_json(fitted.trust)
-    except PartFault as fault:
-        raise content_error(fault, MODEL_FILE) from fault
-
-
-def _forecast(
-    fitted: FittedModel, known: Trust | None, bench: Bench,
-    history: tuple[Pattern, float] | None, drive: DriveSignal,
-    error_x_mm: Floats, error_y_mm: Floats, traced: Bools,
-) -> Forecast:  # fmt: skip
-    """The forecast that knows the path, where the model and the rig's past carry it."""
-    # numbers too large for the sums below are told by the check at the end
-    with np.errstate(all="ignore"):
-        out = _foretold(fitted, known, bench, history, drive, error_x_mm, error_y_mm, traced)
-    if not np.all(np.isfinite(list(out.to_json().values()))):
-        raise content_error(
-            PartFault("discrepancy, or trust,", "makes a forecast that is not finite"), MODEL_FILE
-        )
-    return out
-
-
-def _foretold(
-    fitted: FittedModel, known: Trust | None, bench: Bench,
-    history: tuple[Pattern, float] | None, drive: DriveSignal,
-    error_x_mm: Floats, error_y_mm: Floats, traced: Bools,
-) -> Forecast:  # fmt: skip
-    if history is None or known is None:
-        return forecast(fitted.discrepancy, error_x_mm, error_y_mm, traced)
-    on = traced if traced.any() else np.ones(len(traced), dtype=bool)
-    nominal = replace(nominal_optics(bench.optics), turn_rad=fitted.model.optics.turn_rad)
-    # a job of hours is judged by its first minutes: what is unknown of a model shows there
-    early = drive.t_s <= drive.t_s[0] + FORETOLD_S
-    part = DriveSignal(drive.t_s[early], drive.drive_x[early], drive.drive_y[early],
-                       drive.beam[early])  # fmt: skip
-    pattern, pause_s = history
-    return forecast_on_path(
-        fitted.discrepancy, known, nominal, pattern, pause_s, part, part.beam,
-        error_x_mm[on], error_y_mm[on],
-    )  # fmt: skip
+    return notes + _coupling_notes(model, bench)
 
 
 def _coupling_notes(model: RigModel, bench: Bench) -> list[str]:
@@ -214,50 +187,3 @@ def _coupling_notes(model: RigModel, bench: Bench) -> list[str]:
             "fade; fit with --memory both-and-droop, or use a DC-coupled output"
         ]
     return []
-
-
-def _within_drive(
-    model: RigModel, state: RigState, bench: Bench, path: SpotPath, condition: bool
-) -> tuple[WantedPath, Floats, Floats, RigState]:
-    """Wanted path and drives, with conditioning swings as large as the drive allows."""
-    reach = 0.9 * bench.limits.max_drive
-    for _ in range(6):
-        wanted = with_lead_in(model, state, bench, path, amplitude_fs=reach, condition=condition)
-        drive_x, x = model.axis_x.drive(wanted.theta_x, wanted.step_s, state.x)
-        drive_y, y = model.axis_y.drive(wanted.theta_y, wanted.step_s, state.y)
-        lead: Bools = wanted.t_s < wanted.lead_in_s
-        largest = float(max(np.abs(drive_x[lead]).max(), np.abs(drive_y[lead]).max()))
-        if not condition or largest <= bench.limits.max_drive:
-            break
-        reach *= 0.97 * bench.limits.max_drive / largest
-    return wanted, drive_x, drive_y, RigState(x, y)
-
-
-def _faded_out(
-    model: RigModel, state: RigState, wanted: WantedPath, drive_x: Floats, drive_y: Floats
-) -> tuple[Floats, Floats, Floats, Floats, Floats, RigState]:
-    """The output with its drives led to zero at the end, and the spots that this makes."""
-    step = float(wanted.step_s[-1])
-    count = max(2, round(FADE_S / step))
-    fade = np.linspace(1.0, 0.0, count + 1)[1:]
-    out_x, out_y = drive_x[-1] * fade, drive_y[-1] * fade
-    x, y, end = model.spots(out_x, out_y, step, state)
-    return (
-        np.concatenate([wanted.t_s, wanted.t_s[-1] + step * np.arange(1, count + 1)]),
-        np.concatenate([drive_x, out_x]),
-        np.concatenate([drive_y, out_y]),
-        np.concatenate([wanted.x_mm, x]),
-        np.concatenate([wanted.y_mm, y]),
-        end,
-    )
-
-
-def _plain_drives(still: RigModel, wanted: WantedPath) -> tuple[Floats, Floats]:
-    """Drive of the memory-free calibration for the same spots, starting where it would start."""
-    theta_x, theta_y = deflection_from_spot(wanted.x_mm, wanted.y_mm, still.optics)
-    begin = still.rest()
-    for state, theta in ((begin.x, theta_x), (begin.y, theta_y)):
-        state[0] = state[1] = theta[0]
-    drive_x, _ = still.axis_x.drive(theta_x, wanted.step_s, begin.x)
-    drive_y, _ = still.axis_y.drive(theta_y, wanted.step_s, begin.y)
-    return drive_x, drive_y

@@ -1,0 +1,131 @@
+"""A toolpath on disk as timed blocks, as often as asked, with all that a job may ask of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from hysteresis.bench import Bench
+from hysteresis.compensate.lead_in import even_step_s
+from hysteresis.errors import InputError
+from hysteresis.paths.chunk import Chunk
+from hysteresis.paths.placement import Placement, check_in_field
+from hysteresis.paths.source import PathSource, kind_of, open_path
+from hysteresis.paths.stream import TimedBlock, timed_blocks
+from hysteresis.paths.timed_rows import smoothed_blocks
+from hysteresis.paths.timing import Corner, Timing, timing_for
+from hysteresis.paths.toolpath_csv import read_timed_csv
+from hysteresis.tables import Ints, SpotPath
+
+
+@dataclass(frozen=True)
+class PathOptions:
+    """What a job asks of its path; names and units as in `paths.source` and `paths.timing`.
+
+    `slowed` is the share of its own speed at which the whole path moves (accelerations with its
+    square, waits as they are).
+    """
+
+    placement: Placement = Placement()  # noqa: RUF009 frozen
+    skip_unknown: bool = False
+    feed_mm_s: float | None = None
+    travel_mm_s: float | None = None
+    corner: Corner = "rest"
+    corner_tolerance_mm: float | None = None
+    jerk_mm_s3: float | None = None
+    settle_s: float = 0.0
+    slowed: float = 1.0
+
+
+@dataclass(frozen=True)
+class JobPath:
+    """A path with its options; `source` is None for a table with a clock of its own."""
+
+    path: Path
+    bench: Bench
+    options: PathOptions
+    timing: Timing
+    source: PathSource | None
+    table: tuple[SpotPath, Ints] | None
+
+    def blocks(self) -> Iterator[TimedBlock]:
+        """Read, time and smooth the path from its beginning, on the grid of the torque balance."""
+        step = even_step_s(self.bench)
+        try:
+            if self.table is not None:
+                yield from smoothed_blocks([self.table], self.timing.kernel_s, grid_step_s=step)
+            else:
+                yield from timed_blocks(self.chunks(), self.timing, grid_step_s=step)
+        except InputError as error:
+            if error.file is not None:
+                raise
+            raise InputError(
+                error.what, file=self.path, row=error.row, column=error.column, value=error.value,
+                mend=error.mend,
+            ) from error  # fmt: skip
+
+    def chunks(self) -> Iterator[Chunk]:
+        """The path without its clock, slowed."""
+        assert self.source is not None
+        share = self.options.slowed
+        for chunk in self.source.chunks():
+            line = chunk.polyline
+            yield (
+                chunk
+                if share == 1.0
+                else Chunk(replace(line, feed_mm_s=share * line.feed_mm_s), chunk.line_of_vertex)
+            )
+
+    def extent_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Least and largest x and y."""
+        if self.source is not None:
+            return self.source.notes.x_mm, self.source.notes.y_mm
+        assert self.table is not None
+        x, y = self.table[0].x_mm, self.table[0].y_mm
+        return (float(x.min()), float(x.max())), (float(y.min()), float(y.max()))
+
+    def travel_mm(self) -> float:
+        """Way with the beam off."""
+        return 0.0 if self.source is None else self.source.notes.travel_mm
+
+    def with_options(self, options: PathOptions) -> JobPath:
+        """The same path, asked otherwise."""
+        return open_job(self.path, self.bench, options)
+
+
+def open_job(path: Path | str, bench: Bench, options: PathOptions) -> JobPath:
+    """Open a toolpath of any kind that `paths` reads; InputError for what cannot be read."""
+    path = Path(path)
+    for name, value in (("feed_mm_s", options.feed_mm_s), ("travel_mm_s", options.travel_mm_s)):
+        if value is not None and not (np.isfinite(value) and value > 0):
+            raise InputError(f"{name} must be above 0", value=value, mend="give it in mm/s")
+    timing = timing_for(
+        bench, travel_mm_s=options.travel_mm_s, corner=options.corner,
+        corner_tolerance_mm=options.corner_tolerance_mm, jerk_mm_s3=options.jerk_mm_s3,
+        settle_s=options.settle_s, settle_off_s=options.settle_s,
+    )  # fmt: skip
+    share = options.slowed
+    if share != 1.0:
+        jerk = timing.jerk_mm_s3
+        timing = replace(
+            timing, travel_mm_s=share * timing.travel_mm_s,
+            acceleration_mm_s2=share**2 * timing.acceleration_mm_s2,
+            jerk_mm_s3=None if jerk is None else share**3 * jerk,
+        )  # fmt: skip
+    if kind_of(path) == "timed":
+        if not options.placement.plain or share != 1.0:
+            raise InputError(
+                "a table with a clock of its own (t_s) is played as it is", file=path,
+                mend="leave out what places or slows it, or give columns x_mm,y_mm,beam,feed_mm_s",
+            )  # fmt: skip
+        spots, lines = read_timed_csv(path)
+        check_in_field(spots.x_mm, spots.y_mm, lines, bench, path)
+        return JobPath(path, bench, options, timing, None, (spots, lines))
+    source = open_path(
+        path, bench, placement=options.placement, skip_unknown=options.skip_unknown,
+        default_feed_mm_s=options.feed_mm_s,
+    )  # fmt: skip
+    return JobPath(path, bench, options, timing, source, None)
