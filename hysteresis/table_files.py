@@ -7,17 +7,15 @@ complaint names the line of the file; on writing, the line the row would have ha
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NoReturn
 
 import numpy as np
-import numpy.typing as npt
 
 from hysteresis.errors import InputError
-from hysteresis.files import line_of_row, read_table, write_table
 from hysteresis.sheet_cells import Places
 from hysteresis.sheets import read_sheet
+from hysteresis.table_checks import Checks, given, load, save
 from hysteresis.tables import (
     CAMERA_LOG_COLUMNS,
     DRIVE_COLUMNS,
@@ -35,120 +33,15 @@ from hysteresis.tables import (
     TypedSheet,
 )
 
-Columns = Mapping[str, npt.NDArray[Any]]
 _TYPED_NEEDED = tuple(name for name in TYPED_COLUMNS if name not in ("t_s", "note"))
 SEGMENT_NAME = re.compile(r"[a-z][a-z_-]*/\d+(/[a-z0-9_-]+)?")
-
-
-class _Checks:
-    """The columns of one table with the means to say on which line one of them is wrong."""
-
-    def __init__(self, path: Path | str, columns: Columns, line_of: Callable[[int], int]) -> None:
-        self.path, self.columns, self.line_of = path, columns, line_of
-
-    def complain(self, bad: npt.ArrayLike, column: str, what: str, mend: str) -> None:
-        """Raise `InputError` for the first row where `bad` holds; return if there is none."""
-        rows = np.flatnonzero(np.asarray(bad))
-        if len(rows):
-            self._raise(int(rows[0]), column, what, mend)
-
-    def _raise(self, row: int, column: str, what: str, mend: str) -> NoReturn:
-        value = self.columns[column][row] if column in self.columns else None
-        if isinstance(value, np.generic):
-            value = value.item()
-        if value != value:  # an empty cell
-            value = None
-        line = self.line_of(row)
-        raise InputError(what, file=self.path, row=line, column=column, value=value, mend=mend)
-
-    def rises(self, column: str = "t_s", *, may_stay: bool = False) -> None:
-        """Time rises from row to row, over the rows that have one."""
-        given = np.flatnonzero(~np.isnan(self.columns[column]))
-        step = np.diff(self.columns[column][given])
-        bad = np.flatnonzero(step < 0 if may_stay else step <= 0)
-        if len(bad):
-            row = int(given[bad[0] + 1])
-            before = float(self.columns[column][given[bad[0]]])
-            self._raise(
-                row,
-                column,
-                f"time {'stands still' if step[bad[0]] == 0 else 'goes back'} after {before:.9g} s",
-                "sort the rows by time and delete repeated ones",
-            )
-
-    def drive(self) -> None:
-        """Drives are fractions of full scale, -1 to +1."""
-        for column in ("drive_x", "drive_y"):
-            self.complain(
-                np.abs(self.columns[column]) > 1,
-                column,
-                "the drive is outside -1 to +1",
-                "give it as a fraction of full scale, not in per cent or volts",
-            )
-
-    def switch(self, column: str) -> None:
-        """A column that holds 0 or 1 only."""
-        values = self.columns[column]
-        self.complain((values != 0) & (values != 1), column, "this is neither 0 nor 1", "write one")
-
-    def not_negative(self, column: str) -> None:
-        """Zero or more; rows without a value pass."""
-        self.complain(self.columns[column] < 0, column, "this must not be negative", "mend it")
-
-    def whole(self, column: str) -> None:
-        """Whole numbers from 0 that a float holds exactly."""
-        values = self.columns[column]
-        self.complain(
-            (values != np.floor(values)) | (values < 0) | (values > 2**53),
-            column,
-            "this is not a whole number from 0 up",
-            "number the rows 1, 2, 3 …",
-        )
-
-
-def _load(
-    path: Path | str,
-    columns: tuple[str, ...],
-    *,
-    optional: tuple[str, ...] = (),
-    text: tuple[str, ...] = (),
-    empty_ok: tuple[str, ...] = (),
-) -> tuple[dict[str, npt.NDArray[Any]], _Checks]:
-    table = read_table(path, columns, optional=optional, text=text, empty_ok=empty_ok)
-    return table, _Checks(path, table, lambda row: line_of_row(path, row))
-
-
-def _save(
-    path: Path | str,
-    record: Any,
-    columns: tuple[str, ...],
-    check: Callable[[_Checks], None],
-    decimals: Mapping[str, int] | None,
-    overwrite: bool,
-) -> None:
-    table = {name: np.asarray(getattr(record, name)) for name in columns}
-    for name, digits in (decimals or {}).items():
-        table[name] = np.round(table[name], digits)  # first, as it may make two times one
-    for name, values in table.items():
-        if values.dtype.kind == "f":
-            _Checks(path, table, lambda row: row + 2).complain(
-                np.isinf(values), name, "this is not a finite number", "leave the row out"
-            )
-    check(_Checks(path, table, lambda row: row + 2))
-    write_table(path, table, decimals=decimals, overwrite=overwrite)
-
-
-def _given(checks: _Checks, *columns: str) -> None:
-    """No NaN; on reading `read_table` has seen to it already."""
-    for column in columns:
-        checks.complain(np.isnan(checks.columns[column]), column, "the cell is empty", "fill it in")
 
 
 # ---- pattern ---------------------------------------------------------------------------------
 
 
-def _check_pattern(checks: _Checks) -> None:
-    _given(checks, "t_s", "drive_x", "drive_y")
+def _check_pattern(checks: Checks) -> None:
+    given(checks, "t_s", "drive_x", "drive_y")
     checks.complain(
         checks.columns["t_s"][:1] != 0,
         "t_s",
@@ -169,7 +62,7 @@ def _check_pattern(checks: _Checks) -> None:
 
 def read_pattern(path: Path | str) -> Pattern:
     """Read pattern.csv; raises `InputError` when it is not a pattern."""
-    table, checks = _load(path, PATTERN_COLUMNS, text=("segment",))
+    table, checks = load(path, PATTERN_COLUMNS, text=("segment",))
     _check_pattern(checks)
     return Pattern(**(table | {"beam": table["beam"] == 1}))
 
@@ -182,14 +75,14 @@ def write_pattern(
     overwrite: bool = True,
 ) -> None:
     """Write pattern.csv. Without `decimals`, what is read back is the same to the last bit."""
-    _save(path, pattern, PATTERN_COLUMNS, _check_pattern, decimals, overwrite)
+    save(path, pattern, PATTERN_COLUMNS, _check_pattern, decimals, overwrite)
 
 
 # ---- typed sheet -----------------------------------------------------------------------------
 
 
-def _check_typed(checks: _Checks) -> None:
-    _given(checks, "drive_x", "drive_y")
+def _check_typed(checks: Checks) -> None:
+    given(checks, "drive_x", "drive_y")
     checks.whole("reading")
     numbers = checks.columns["reading"]
     first = np.zeros(len(numbers), dtype=bool)
@@ -241,7 +134,7 @@ def read_typed_sheet_placed(path: Path | str) -> tuple[TypedSheet, Places]:
             once = (~np.isnan(table[f"{axis}_mm"])).astype(float)
             table[f"repeats_{axis}"] = np.where(np.isnan(repeats), once, repeats)
     try:
-        _check_typed(_Checks(path, table, lambda row: places.row[row]))
+        _check_typed(Checks(path, table, lambda row: places.row[row]))
     except InputError as error:
         raise places.told(error) from None
     return TypedSheet(**(table | {"reading": table["reading"].astype(np.int64)})), places
@@ -257,14 +150,14 @@ def write_typed_sheet(
     """Write a reading sheet; NaN becomes an empty cell to fill in. Repeats, where there are any."""
     repeated = max(sheet.repeats_x.max(initial=0), sheet.repeats_y.max(initial=0)) > 1
     columns = TYPED_COLUMNS + (REPEAT_COLUMNS if repeated else ())
-    _save(path, sheet, columns, _check_typed, decimals, overwrite)
+    save(path, sheet, columns, _check_typed, decimals, overwrite)
 
 
 # ---- camera log ------------------------------------------------------------------------------
 
 
-def _check_camera_log(checks: _Checks) -> None:
-    _given(checks, "t_s", "weight")
+def _check_camera_log(checks: Checks) -> None:
+    given(checks, "t_s", "weight")
     checks.whole("frame")
     checks.not_negative("weight")
     for column in ("u_px", "v_px"):
@@ -300,7 +193,7 @@ def read_camera_log(path: Path | str) -> CameraLog:
 
     The columns `SEEN_COLUMNS` may be there or not; a place may be empty where the weight is 0.
     """
-    table, checks = _load(
+    table, checks = load(
         path,
         CAMERA_LOG_COLUMNS[:4],
         optional=("weight", *SEEN_COLUMNS),
@@ -327,14 +220,14 @@ def write_camera_log(
     ]
     columns = CAMERA_LOG_COLUMNS + tuple(known)
     rounded = {name: digits for name, digits in (decimals or {}).items() if name in columns}
-    _save(path, log, columns, _check_camera_log, rounded, overwrite)
+    save(path, log, columns, _check_camera_log, rounded, overwrite)
 
 
 # ---- recording -------------------------------------------------------------------------------
 
 
-def _check_recording(checks: _Checks) -> None:
-    _given(checks, "exposure_s")
+def _check_recording(checks: Checks) -> None:
+    given(checks, "exposure_s")
     checks.not_negative("exposure_s")
     checks.rises(may_stay=True)
     checks.switch("used")
@@ -361,7 +254,7 @@ def _check_recording(checks: _Checks) -> None:
 def read_recording(path: Path | str) -> Recording:
     """Read recording.csv; what was not measured is NaN."""
     gaps = ("t_s", "x_mm", "y_mm", "sigma_x_mm", "sigma_y_mm", "reason", "segment")
-    table, checks = _load(path, RECORDING_COLUMNS, text=("reason", "segment"), empty_ok=gaps)
+    table, checks = load(path, RECORDING_COLUMNS, text=("reason", "segment"), empty_ok=gaps)
     _check_recording(checks)
     return Recording(**(table | {"used": table["used"] == 1}))
 
@@ -374,21 +267,21 @@ def write_recording(
     overwrite: bool = True,
 ) -> None:
     """Write recording.csv. Without `decimals`, what is read back is the same to the last bit."""
-    _save(path, recording, RECORDING_COLUMNS, _check_recording, decimals, overwrite)
+    save(path, recording, RECORDING_COLUMNS, _check_recording, decimals, overwrite)
 
 
 # ---- timed path and drive signal -------------------------------------------------------------
 
 
-def _check_timed_path(checks: _Checks) -> None:
-    _given(checks, "t_s", "x_mm", "y_mm")
+def _check_timed_path(checks: Checks) -> None:
+    given(checks, "t_s", "x_mm", "y_mm")
     checks.rises()
     checks.switch("beam")
 
 
 def read_timed_path(path: Path | str) -> SpotPath:
     """Read a path with a clock: spot in mm against time."""
-    table, checks = _load(path, TIMED_PATH_COLUMNS)
+    table, checks = load(path, TIMED_PATH_COLUMNS)
     _check_timed_path(checks)
     return SpotPath(**(table | {"beam": table["beam"] == 1}))
 
@@ -401,11 +294,11 @@ def write_timed_path(
     overwrite: bool = True,
 ) -> None:
     """Write a path with a clock."""
-    _save(path, spots, TIMED_PATH_COLUMNS, _check_timed_path, decimals, overwrite)
+    save(path, spots, TIMED_PATH_COLUMNS, _check_timed_path, decimals, overwrite)
 
 
-def _check_drive(checks: _Checks) -> None:
-    _given(checks, "t_s", "drive_x", "drive_y")
+def _check_drive(checks: Checks) -> None:
+    given(checks, "t_s", "drive_x", "drive_y")
     checks.rises()
     checks.drive()
     checks.switch("beam")
@@ -413,7 +306,7 @@ def _check_drive(checks: _Checks) -> None:
 
 def read_drive_csv(path: Path | str) -> DriveSignal:
     """Read a drive signal: fractions of full scale against time."""
-    table, checks = _load(path, DRIVE_COLUMNS)
+    table, checks = load(path, DRIVE_COLUMNS)
     _check_drive(checks)
     return DriveSignal(**(table | {"beam": table["beam"] == 1}))
 
@@ -426,4 +319,4 @@ def write_drive_csv(
     overwrite: bool = True,
 ) -> None:
     """Write a drive signal; one outside -1 to +1 is refused, never clipped."""
-    _save(path, signal, DRIVE_COLUMNS, _check_drive, decimals, overwrite)
+    save(path, signal, DRIVE_COLUMNS, _check_drive, decimals, overwrite)

@@ -30,8 +30,8 @@ class Measured:
     to, `derived` says that it was made from the typed sheet. Of the rest, what does not apply is
     None: `sigma_px` (2,) along u and v, `jitter_s` of single frame times, `missing` frames,
     `longest_gap_s`, `rounding_mm` of typed values (0: none seen), `noise` of the log at rest,
-    `exposure_s` as the drawn-out light shows it, `readout_s_per_px` of the rows (0: none seen), both
-    with standard uncertainties `u_*`; `clock_evidence` says in words what the clock rests on.
+    `exposure_s` as the drawn-out light shows it, `readout_s_per_px` of the rows (0: none seen),
+    both with standard uncertainties `u_*`; `clock_evidence` says in words what the clock rests on.
     """
 
     source: Literal["camera", "typed"]

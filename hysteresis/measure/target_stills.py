@@ -9,8 +9,8 @@ import numpy as np
 from hysteresis.errors import InputError
 from hysteresis.files import check_readable
 from hysteresis.measure.film_frames import open_clip
-from hysteresis.measure.find_target import Picture, opencv
 from hysteresis.measure.stills import ENDINGS
+from hysteresis.measure.target_blobs import Picture, opencv
 
 _FRAMES = 15
 _MOST_PIXELS = 120e6

@@ -54,8 +54,8 @@ from hysteresis.plan.segments import (
     staircase,
     sweep,
     sweep_through,
-    sync_signature,
 )
+from hysteresis.plan.sync import sync_signature
 from hysteresis.tables import Floats, Pattern
 
 SHORTEST_MIN, LONGEST_MIN = 2.0, 20.0
@@ -328,9 +328,7 @@ def _total_s(blocks: Sequence[Block]) -> float:
     return sum(duration_s(block) for block in blocks)
 
 
-def _laid(
-    parts: Parts, cells: list[tuple[float, Block]], limits: Limits, seed: int
-) -> list[Block]:
+def _laid(parts: Parts, cells: list[tuple[float, Block]], limits: Limits, seed: int) -> list[Block]:
     """All blocks in order, with the rests that the coils need."""
     middle = shuffled_pieces(parts.middle, cells, seed)
     return with_rests([*parts.opening, *middle, *parts.closing], limits)

@@ -43,8 +43,8 @@ from hysteresis.plan.segments import (
     small_steps,
     staircase,
     sweep,
-    sync_signature,
 )
+from hysteresis.plan.sync import sync_signature
 from hysteresis.tables import Floats, Pattern
 
 DWELLS_S = (1.0, 3.0, 10.0, 30.0, 60.0)

@@ -31,8 +31,8 @@ from hysteresis.plan.segments import (
     duration_s,
     hold,
     move,
-    sync_signature,
 )
+from hysteresis.plan.sync import sync_signature
 from hysteresis.tables import Floats, Pattern
 
 BLINK_S = 0.3

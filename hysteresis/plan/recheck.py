@@ -18,8 +18,8 @@ from hysteresis.plan.segments import (
     duration_s,
     ladder_cell,
     repeated,
-    sync_signature,
 )
+from hysteresis.plan.sync import sync_signature
 from hysteresis.tables import Pattern
 
 LONGEST_S = 30.0

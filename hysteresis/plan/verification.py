@@ -12,7 +12,8 @@ from hysteresis.bench import Bench
 from hysteresis.errors import InputError, LimitError
 from hysteresis.plan.assemble import Axes, driven, join, with_rests
 from hysteresis.plan.dwells import dwells_that_hold, watch_s
-from hysteresis.plan.segments import Block, conditioning, duration_s, ladder_cell, sync_signature
+from hysteresis.plan.segments import Block, conditioning, duration_s, ladder_cell
+from hysteresis.plan.sync import sync_signature
 from hysteresis.tables import Pattern
 
 SIZES = (0.3, 0.6, 0.9)

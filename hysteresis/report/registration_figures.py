@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from hysteresis.measure.find_target import Blobs, Picture
 from hysteresis.measure.registration import MarksLeft, Registration
+from hysteresis.measure.target_blobs import Blobs, Picture
 from hysteresis.report.drawing import (
     AFTER,
     BEFORE,

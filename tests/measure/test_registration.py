@@ -12,7 +12,7 @@ pytest.importorskip("cv2")
 
 from hysteresis.bench import Bench
 from hysteresis.errors import DataError, InputError
-from hysteresis.measure.find_target import Blobs, Found, find_target
+from hysteresis.measure.find_target import Found, find_target
 from hysteresis.measure.from_target import PRINT_STRETCH, register_target
 from hysteresis.measure.from_traced import register_traced
 from hysteresis.measure.lens import Lens
@@ -22,6 +22,7 @@ from hysteresis.measure.registration_file import (
     registration_of,
     write_registration,
 )
+from hysteresis.measure.target_blobs import Blobs
 from hysteresis.measure.view_fit import Seen
 from hysteresis.plan.reading_steps import reading_steps
 from hysteresis.tables import CameraLog, TypedSheet

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize, signal
 
 from hysteresis.plan import segments as seg
+from hysteresis.plan import sync
 from hysteresis.plan.characterise import characterisation
 from tests.plan.conftest import bench_with
 
@@ -119,7 +120,7 @@ def test_the_repeated_steps_show_every_phase_of_a_frame():
     assert not np.any(moves[0] & moves[1] & inner)  # one axis rings while the other is still
 
 
-@pytest.mark.parametrize("marks", [seg.SYNC_MARKS_X, seg.SYNC_MARKS_Y])
+@pytest.mark.parametrize("marks", [sync.SYNC_MARKS_X, sync.SYNC_MARKS_Y])
 def test_sync_marks_form_a_golomb_ruler(marks):
     """Definition of a Golomb ruler: no distance between two marks occurs twice."""
     distances = [b - a for a, b in combinations(marks, 2)]
@@ -143,7 +144,7 @@ def _frames(t, drive, start, exposure=0.008, rate=30.0):
 def test_the_sync_signature_is_found_to_a_few_milliseconds(seed):
     """Camera of 30 frames/s, noise of 1 % of full scale, a lagging mirror: below 5 ms."""
     rng = np.random.default_rng(seed)
-    piece = seg.sync_signature(0.25, LIMITS)[0]
+    piece = sync.sync_signature(0.25, LIMITS)[0]
     fine = np.arange(0.0, piece.duration_s, 1e-3)
     # A second-order mirror, 30 Hz and damping ratio 0.1, by scipy.signal.
     mirror = signal.TransferFunction([1.0], [1 / (2 * np.pi * 30) ** 2, 0.2 / (2 * np.pi * 30), 1])
