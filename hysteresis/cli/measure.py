@@ -71,6 +71,12 @@ def command(
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
+    from hysteresis.cli.measure_place import (
+        keep_registration,
+        note_size,
+        registration_for_film,
+        registration_for_log,
+    )
     from hysteresis.cli.measure_typing import note_written, type_readings
     from hysteresis.cli.measure_video import log_from_video
     from hysteresis.cli.measure_words import say_measured, say_quality
@@ -78,7 +84,6 @@ def command(
     from hysteresis.files import line_of_row, sha256_of
     from hysteresis.measure import measure_camera, measure_typed
     from hysteresis.measure.quality import assess, write_quality
-    from hysteresis.measure.registration_file import registration_of
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -114,15 +119,23 @@ def command(
             file=folder.pattern_csv,
             mend="put the pattern that was played there",
         )
+    registration = None
     if video is not None:
+        refuse_overwrite(folder.camera_log_csv, force)
+        registration, size, new = registration_for_film(folder, bench, video)
         path = log_from_video(folder, video, force, light=light)[1]
+        note_size(path, video, size)
+        if new:
+            names = keep_registration(folder, registration, video)
+            print(f"Found the printed target in the film; wrote {' and '.join(names)}.")
     places = None
     try:
         if source == "camera":
             log = read_camera_log(path)
             assert pattern is not None
+            if registration is None:
+                registration = registration_for_log(folder, bench, path, log)
             with progress("Aligning the camera log to the pattern"):
-                registration = None if bench.camera is None else registration_of(folder, bench)
                 measured = measure_camera(
                     log, pattern, bench, keep=kept, keep_all=keep_all,
                     registration=registration, take=take,
@@ -174,13 +187,13 @@ def _job(
     """Spots of a filmed job, for verify."""
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
-    from hysteresis.cli.measure_video import log_from_video
+    from hysteresis.cli.measure_place import note_size, registration_for_film, registration_for_log
+    from hysteresis.cli.measure_video import JOB_LOG, log_from_video
     from hysteresis.cli.measure_words import say_measured, say_quality_short
     from hysteresis.errors import InputError
     from hysteresis.files import read_json
     from hysteresis.measure.from_job import measure_job
     from hysteresis.measure.quality import assess
-    from hysteresis.measure.registration_file import registration_of
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -209,17 +222,22 @@ def _job(
     signal = drive or signal
     refuse_overwrite(target, force)
     bench = read_bench(folder.bench_toml)
+    registration = None
     if video is not None:
+        refuse_overwrite(folder.path / JOB_LOG, force)
+        registration, size, _ = registration_for_film(folder, bench, video)
         camera = log_from_video(folder, video, force, light=light, of_job=True)[1]
+        note_size(camera, video, size)
     assert camera is not None
     log = read_camera_log(camera)
+    if registration is None:
+        registration = registration_for_log(folder, bench, camera, log)
     played = (
         read_drive_wav(signal)[0] if signal.suffix.lower() == ".wav" else read_drive_csv(signal)
     )
     # the plain job's own error goes with its speed, so only the compensated one is shifted
     planned = read_timed_path(folder.planned_csv) if job == "compensated" else None
     with progress("Aligning the camera log to the job"):
-        registration = None if bench.camera is None else registration_of(folder, bench)
         spots, measured = measure_job(log, played, bench, planned, registration=registration)
     write_timed_path(target, spots, decimals={"t_s": 6, "x_mm": 5, "y_mm": 5}, overwrite=force)
     say_measured(measured, camera)

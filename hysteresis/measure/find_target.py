@@ -80,7 +80,13 @@ def find_target(picture: Picture) -> Found:
             "half of the picture with it", blobs,
         )  # fmt: skip
     blobs, rows, places = best
-    rows, places = extended(blobs, rows, places)
+    try:
+        rows, places = extended(blobs, rows, places)
+    except InputError as error:  # marks on one line fix no plane
+        raise TargetFault(
+            f"only {len(rows)} marks of a target are seen, all on one line",
+            "take away what covers the target, and show it whole, sharp and large", blobs, rows,
+        ) from error  # fmt: skip
     if len(rows) < FEWEST_MARKS:
         raise TargetFault(
             f"only {len(rows)} marks of a target are seen, {FEWEST_MARKS} are needed",

@@ -101,12 +101,14 @@ def read_registration(path: Path | str) -> Registration:
 
 
 def registration_of(
-    folder: RunFolder | Path | str, bench: Bench, picture: Any = None
-) -> Registration:
+    folder: RunFolder | Path | str, bench: Bench, picture: Any = None, *,
+    size_px: tuple[int, int] | None = None,
+) -> Registration:  # fmt: skip
     """The registration of a run: registration.json, else fiducials, else the target in `picture`.
 
     `picture` is one of the plane as the film shows it, such as its median frame, (h, w) or
-    (h, w, 3). A registration of another picture size is scaled to it.
+    (h, w, 3). A registration of another picture size is scaled to it, or to `size_px` (width,
+    height) where only that is known.
 
     Raises `InputError` when there is none of the three, or none that fits the picture.
     """
@@ -115,8 +117,8 @@ def registration_of(
         registration = read_registration(run.registration_json)
         if picture is not None:
             height, width = np.shape(picture)[:2]
-            registration = registration.for_picture(int(width), int(height))
-        return registration
+            size_px = int(width), int(height)
+        return registration if size_px is None else registration.for_picture(*size_px)
     if bench.camera is not None and bench.camera.fiducials:
         return register(bench.camera)
     mend = (
@@ -140,7 +142,7 @@ def registration_of(
             "nothing says where the camera's pixels lie on the target plane: the run has no "
             f"registration.json, bench.toml no fiducials, and in the film {fault.what}",
             file=run.path,
-            mend=mend,
+            mend=f"{fault.mend}; or {mend}",
         ) from fault
 
 

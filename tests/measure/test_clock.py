@@ -128,7 +128,7 @@ def test_behind_an_ac_coupled_output(bench) -> None:
     log = film(drooped, bench).log
     drive = bench.drive.model_copy(update={"coupling": "ac", "corner_hz": corner_hz})
     measured = measure_camera(log, pattern, bench.model_copy(update={"drive": drive}))
-    assert measured.notes == ()
+    assert all(note.startswith("whether rows") for note in measured.notes)
     clock = measured.clock
     assert abs(errors(clock, 0.7, 4e-5)[0]) < 0.5 and clock.score > 0.999
     behind = r"only as behind an AC-coupled output \(corner about 0.2 Hz"

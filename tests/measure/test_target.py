@@ -183,6 +183,10 @@ def test_other_dots_are_no_target() -> None:
 def test_too_few_marks(upright) -> None:
     hidden = upright[1].copy()
     hidden[:, :470] = 120
+    with pytest.raises(TargetFault, match="marks of a target are seen, all on one line"):
+        find_target(hidden)
+    hidden = upright[1].copy()
+    hidden[:, :440] = 120
     with pytest.raises(TargetFault, match="marks"):
         find_target(hidden)
 

@@ -104,7 +104,8 @@ def test_a_time_budget_shortens_the_holds(bench):
 def test_the_beam_blinks_when_it_is_time_to_read(bench):
     pattern = reading_steps(bench, 13)
     sheet = reading_sheet(pattern)
-    dark = np.flatnonzero(~pattern.beam[:-1])
+    reading = np.char.startswith(pattern.segment.astype(str), "reading")  # sync blinks, too
+    dark = np.flatnonzero(~pattern.beam[:-1] & reading[:-1])
     assert len(dark) == 13
     before = sheet.t_s - pattern.t_s[dark]
     assert np.allclose(before[np.char.startswith(sheet.note.astype(str), "held")], 5.0)
