@@ -3,8 +3,9 @@
 Per seed an invented unit is characterised by four minutes of camera and fitted. The fitted model is
 then spoilt: the stiffness of all its memory (friction and after-effect, the spring left alone)
 times 1.2, or 0.8. With it an invented layered tile is compensated, played, filmed (camera noise
-and a registration that is a little off included), learned from, and played again, twice, in one
-sitting: the rig remembers all jobs before.
+and a registration that is a little off included), learned from, and played again, twice. In the
+sitting *anew*, every play follows the same past, as the oracle's do: another characterisation and
+a rest. In the sitting *going on*, the rig remembers all plays before, and drifts.
 
 The oracle knows the true spots at every millisecond without noise. It plays the same job again and
 again as the first of the sitting, each time shifting the aim against the error, under the same
@@ -20,7 +21,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, replace
-from pathlib import Path
+from itertools import product
 
 import numpy as np
 
@@ -44,7 +45,6 @@ from hysteresis.path_error import PathFigures, path_error, path_figures
 from hysteresis.plan.characterise import characterisation
 from hysteresis.tables import DriveSignal, Floats, Pattern, SpotPath
 
-HERE = Path(__file__).parent
 PAUSE_S = 30.0
 MINUTES = 4.0
 MOST_ROUNDS = 12  # of the oracle
@@ -69,6 +69,7 @@ class Case:
     suspension: str
     factor: float
     what: str
+    sitting: str
     plays: tuple[Play, ...]
     oracle_mm: float
     filmed_oracle_mm: float
@@ -96,19 +97,21 @@ def main() -> None:
         "--suspension", default="braided-thread", help="a name, or several with commas"
     )
     ask.add_argument("--what", choices=("model", "path", "both", "all"), default="both")
+    ask.add_argument("--sitting", choices=("anew", "going-on", "each"), default="anew")
     ask.add_argument("--iterations", type=int, default=2)
     ask.add_argument("--short", action="store_true", help="one seed, two layers' kinds, quickly")
     chosen = ask.parse_args()
     seeds = 1 if chosen.short else chosen.seeds
     whats = ("model", "path", "both") if chosen.what == "all" else (chosen.what,)
+    sittings = ("anew", "going-on") if chosen.sitting == "each" else (chosen.sitting,)
     cases: list[Case] = []
     for suspension in chosen.suspension.split(","):
         for seed in range(chosen.first_seed, chosen.first_seed + seeds):
             unit = make_unit(seed, suspension, short=chosen.short)
             best = oracle(unit), oracle(unit, filmed=True)
             for factor in (1.2, 0.8):
-                for what in whats:
-                    case = run(unit, factor, what, chosen.iterations, best)
+                for what, sitting in product(whats, sittings):
+                    case = run(unit, factor, what, chosen.iterations, best, sitting)
                     cases.append(case)
                     print(_line(case), flush=True)
     report(cases)
@@ -134,14 +137,17 @@ def spoilt(fitted: FittedModel, factor: float) -> FittedModel:
     return replace(fitted, model=moved_model(fitted.model, {"x": by, "y": by}))
 
 
-def run(unit: Unit, factor: float, what: str, iterations: int, best: tuple[float, float]) -> Case:
+def run(
+    unit: Unit, factor: float, what: str, iterations: int, best: tuple[float, float],
+    sitting: str = "anew",
+) -> Case:  # fmt: skip
     """Play, film, learn, `iterations` times over, and play once more."""
     fitted = spoilt(unit.fitted, factor)
     correction: Correction | None = None
-    sitting = unit.pattern
+    past = unit.pattern
     plays = []
     for turn in range(iterations + 1):
-        before = sitting
+        before = past
 
         def start_of(model: RigModel, before: Pattern = before) -> RigState:
             return state_after_pause(model, state_after(model, unit, before), PAUSE_S)
@@ -151,7 +157,7 @@ def run(unit: Unit, factor: float, what: str, iterations: int, best: tuple[float
             plays.append(Play(path_figures(path_error(made.planned, made.planned)), None, None,
                               len(made.excesses)))  # fmt: skip
             break
-        played = virtual_bench.play_after(unit.rig, sitting, PAUSE_S, made.drive)
+        played = virtual_bench.play_after(unit.rig, past, PAUSE_S, made.drive)
         figures = path_figures(path_error(made.planned, virtual_bench.spots_of(played)))
         model_taken = path_taken = None
         if turn < iterations:
@@ -166,8 +172,9 @@ def run(unit: Unit, factor: float, what: str, iterations: int, best: tuple[float
                 path_taken = found.correction is not None
                 correction = found.correction or correction
         plays.append(Play(figures, model_taken, path_taken, 0))
-        sitting = joined(sitting, made.drive)
-    return Case(unit.seed, unit.suspension, factor, what, tuple(plays), *best)
+        if sitting == "going-on":
+            past = joined(past, made.drive)
+    return Case(unit.seed, unit.suspension, factor, what, sitting, tuple(plays), *best)
 
 
 def compensated(
@@ -242,7 +249,7 @@ def oracle(unit: Unit, *, filmed: bool = False) -> float:
 
 
 def _quiet(unit: Unit, t_s: Floats, error: Floats) -> Floats:
-    """The error less what is faster than the rig's bandwidth: its shift must not shake the mirror."""
+    """The error less what is faster than the rig's bandwidth: a shift must not shake the mirror."""
     step = even_step_s(unit.bench)
     even = np.arange(t_s[0], t_s[-1] + step, step)
     width = round(1.0 / (unit.bench.limits.bandwidth_hz * step))
@@ -265,7 +272,8 @@ def seen_through(unit: Unit, true: SpotPath) -> SpotPath:
 def _line(case: Case) -> str:
     sizes = " -> ".join(f"{p.figures.rms_mm:.4f}" for p in case.plays)
     return (
-        f"{case.suspension} {case.seed} x{case.factor:g} {case.what}: rms {sizes} mm; oracle "
+        f"{case.suspension} {case.seed} x{case.factor:g} {case.what}, {case.sitting}: "
+        f"rms {sizes} mm; oracle "
         f"{case.oracle_mm:.4f}, filmed oracle {case.filmed_oracle_mm:.4f}"
     )
 
@@ -274,10 +282,11 @@ def report(cases: list[Case]) -> None:
     """Print every play, and medians and worst."""
     table(
         "Simulated. Error on the traced path play by play, mm",
-        ("suspension", "seed", "memory ×", "learned", "play", "rms", "95 %", "worst", "× oracle",
+        ("suspension", "seed", "memory ×", "learned", "sitting", "play", "rms", "95 %", "worst",
+         "× oracle",
          "× filmed oracle", "model", "path"),
         [
-            (c.suspension, str(c.seed), f"{c.factor:g}", c.what, str(k + 1),
+            (c.suspension, str(c.seed), f"{c.factor:g}", c.what, c.sitting, str(k + 1),
              f"{p.figures.rms_mm:.4f}", f"{p.figures.q95_mm:.4f}", f"{p.figures.worst_mm:.4f}",
              f"{p.figures.rms_mm / c.oracle_mm:.1f}",
              f"{p.figures.rms_mm / c.filmed_oracle_mm:.2f}",
@@ -286,22 +295,22 @@ def report(cases: list[Case]) -> None:
         ],
     )  # fmt: skip
     rows = []
-    for what in dict.fromkeys(c.what for c in cases):
-        mine = [c for c in cases if c.what == what]
+    for what, sitting in dict.fromkeys((c.what, c.sitting) for c in cases):
+        mine = [c for c in cases if (c.what, c.sitting) == (what, sitting)]
         for k in range(max(len(c.plays) for c in mine)):
             own = [(c, c.plays[k]) for c in mine if k < len(c.plays)]
             size = [p.figures.rms_mm for _, p in own]
             far = [p.figures.rms_mm / c.oracle_mm for c, p in own]
             near = [p.figures.rms_mm / c.filmed_oracle_mm for c, p in own]
             rows.append((
-                what, str(k + 1), f"{np.median(size):.4f}", f"{np.max(size):.4f}",
+                what, sitting, str(k + 1), f"{np.median(size):.4f}", f"{np.max(size):.4f}",
                 f"{np.median(far):.1f}", f"{np.max(far):.1f}", f"{np.median(near):.2f}",
                 f"{np.max(near):.2f}", f"{sum(f <= GOAL for f in far)} of {len(far)}",
                 f"{sum(f <= GOAL for f in near)} of {len(near)}",
             ))  # fmt: skip
     table(
         f"Simulated. Over all units and spoilt models; goal: at most {GOAL:g} × the oracle",
-        ("learned", "play", "rms, mm, median", "worst", "× oracle, median", "worst",
+        ("learned", "sitting", "play", "rms, mm, median", "worst", "× oracle, median", "worst",
          "× filmed oracle, median", "worst", "within the goal", "of the filmed one"),
         rows,
     )  # fmt: skip

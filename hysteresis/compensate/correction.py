@@ -256,7 +256,7 @@ def apply_correction(blocks: Iterable[TimedBlock], correction: Correction) -> It
     layer, begin_s = -1, float("nan")
     rest = np.zeros(2)  # what the shift lacks of going on without a jump
     for block in blocks:
-        t = (block.first + np.arange(len(block))) * block.step_s
+        t: Floats = np.asarray((block.first + np.arange(len(block))) * block.step_s, np.float64)
         x, y = np.array(block.x_mm, dtype=float), np.array(block.y_mm, dtype=float)
         edges = [0, *(np.flatnonzero(np.diff(block.layer)) + 1).tolist(), len(block)]
         for a, b in pairwise(edges):
@@ -264,7 +264,9 @@ def apply_correction(blocks: Iterable[TimedBlock], correction: Correction) -> It
             shift = correction.of_layer(number)
             if number != layer:
                 if layer >= 0:
-                    came = correction.of_layer(layer).at(t[a : a + 1] - begin_s)
+                    came = correction.of_layer(layer).at(
+                        np.asarray(t[a : a + 1] - begin_s, dtype=float)
+                    )
                     goes = shift.at(np.zeros(1))
                     rest = np.array([came[0][0] - goes[0][0], came[1][0] - goes[1][0]])
                     begin_s = float(t[a])

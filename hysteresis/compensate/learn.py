@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from hysteresis.compensate.played_job import PlayedJob, rms, simulated, used
+from hysteresis.compensate.played_job import PlayedJob, rms, simulated, state_after_pattern, used
 from hysteresis.compliance_axis import ComplianceAxis
 from hysteresis.model import Axis, FittedModel, Parameter, RigModel
-from hysteresis.operators.bouc_wen import BoucWen
+from hysteresis.operators.maxwell_slip import MaxwellSlip
 from hysteresis.operators.memories import Memory
 from hysteresis.operators.preisach import Preisach
-from hysteresis.tables import Floats
+from hysteresis.tables import Floats, Pattern
 
 SLOW_S = 5.0  # after-effect beyond this time is slow: it shows over layers, not within one
 WIDTHS = {
@@ -147,6 +147,13 @@ def learn_model(fitted: FittedModel, job: PlayedJob) -> ModelLearned:
     )  # fmt: skip
 
 
+def with_end(fitted: FittedModel, pattern: Pattern | None) -> FittedModel:
+    """With the state of this very model when its pattern ends, where that pattern is known."""
+    if pattern is None:
+        return fitted
+    return replace(fitted, end=state_after_pattern(fitted.model, fitted.start, pattern))
+
+
 def _weights(job: PlayedJob, left: Floats, rows: Any) -> Floats:
     """Weight of each coordinate: Huber's over the variance, less where errors hang together."""
     out = np.zeros(len(left))
@@ -244,6 +251,8 @@ def _scaled(axis: Axis, by: dict[str, float]) -> Axis:
 def _stronger(memory: Memory, factor: float) -> Memory:
     if isinstance(memory, Preisach):
         return replace(memory, mass=memory.mass * factor)
+    if isinstance(memory, MaxwellSlip):
+        return replace(memory, stiffness=memory.stiffness * factor)
     return replace(memory, stiffness=memory.stiffness * factor)
 
 

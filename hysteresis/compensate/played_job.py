@@ -18,7 +18,8 @@ from hysteresis.errors import DataError
 from hysteresis.model import RigModel, RigState
 from hysteresis.path_error import is_film
 from hysteresis.paths.marks import Marks, mark_path
-from hysteresis.tables import Bools, DriveSignal, Floats, Ints, SpotPath
+from hysteresis.recording import simulation_grid
+from hysteresis.tables import Bools, DriveSignal, Floats, Ints, Pattern, SpotPath
 
 LONGEST_S = 1800.0  # of a job that is learned from; its first half hour tells enough
 FEWEST_SPOTS = 30
@@ -85,7 +86,7 @@ def played_job(
     """
     step = even_step_s(bench)
     end = min(float(drive.t_s[-1]), float(planned.t_s[-1]), LONGEST_S)
-    grid = step * np.arange(int(end / step + 1e-9) + 1)
+    grid: Floats = np.asarray(step * np.arange(int(end / step + 1e-9) + 1), dtype=np.float64)
     even = DriveSignal(
         grid,
         np.interp(grid, drive.t_s - drive.t_s[0], drive.drive_x),
@@ -113,6 +114,12 @@ def played_job(
         t, played.x_mm[use], played.y_mm[use], wanted[0], wanted[1], exposure_s, layers, kind,
         place, trace, held, words, planned, even, start_of,
     )  # fmt: skip
+
+
+def state_after_pattern(model: RigModel, start: RigState, pattern: Pattern) -> RigState:
+    """The state of a model that began in `start` when the pattern has been played."""
+    grid = simulation_grid(pattern.t_s, pattern.drive_x, pattern.drive_y)
+    return model.spots(grid.drive_x[1:], grid.drive_y[1:], grid.step_s[1:], start)[2]
 
 
 def simulated(job: PlayedJob, model: RigModel) -> tuple[Floats, Floats]:
