@@ -74,6 +74,8 @@ class Clip:
     white : grey level above which luma cannot go; channels always go to 255.
     exposure_s : where the files say it, else NaN.
     light : measure of light, 'auto' while it is still to be chosen.
+    changes_only : most frames are stored, not quite truly, as changes of others (inter-frame codec).
+    coarse_colour : colour is stored with fewer pixels than luma.
     notes : sentences about the file for the person.
     """
 
@@ -87,6 +89,8 @@ class Clip:
     light: Light | Literal["auto"]
     notes: tuple[str, ...]
     reader: Reader
+    changes_only: bool = False
+    coarse_colour: bool = False
 
     def seen_as(self, light: Light) -> Clip:
         """The same clip in another measure of light."""
@@ -277,6 +281,7 @@ def _open_video(path: Path, frame_rate_hz: float | None) -> Clip:
             tick_s = float(stream.time_base or 0.0)
             rate = float(stream.average_rate or stream.guessed_rate or 0.0)
             promised_s = (container.duration or 0) / 1e6
+            lossy = bool(stream.codec_context.codec.lossy)
         if not pts:
             raise InputError(
                 "the film holds no frames: it is empty, or cut off behind its header",
@@ -335,6 +340,8 @@ def _open_video(path: Path, frame_rate_hz: float | None) -> Clip:
         light="auto",
         notes=tuple(notes),
         reader=VideoReader(path, order, starts, tick_s, fallback_s, turn),
+        changes_only=lossy and not all(keys),
+        coarse_colour=first.format.chroma_width(first.width) < first.width,
     )
 
 

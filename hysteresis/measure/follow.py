@@ -28,7 +28,7 @@ from hysteresis.measure.film_light import (
 )
 from hysteresis.measure.spot import MOST_SPOTS, SPOT, desk_for, find_spots, room_gain
 from hysteresis.measure.spot_choice import Chosen, choose_spots
-from hysteresis.measure.spot_scatter import Scatter, find_scatter, moving
+from hysteresis.measure.spot_scatter import Scatter, find_scatter, moving, standing_sigma
 from hysteresis.tables import Bools, CameraLog, Floats, Ints, Texts
 
 NO_SPOT = "no spot"
@@ -36,10 +36,12 @@ SEVERAL_SPOTS = "several spots"
 SATURATED = "saturated"
 CUT = "cut by the edge"
 PICTURE_CHANGED = "picture changed"
+AFTER_DAMAGE = "after damage"
 NOTES = (NO_SPOT, SEVERAL_SPOTS, SATURATED, CUT, NOT_DECODED, TIME_REPEATED, TIME_MISSING,
-         PICTURE_CHANGED)  # fmt: skip
+         PICTURE_CHANGED, AFTER_DAMAGE)  # fmt: skip
 
 _SAMPLING_SHARE = 0.15  # of the progress
+_DAMAGED_SHARE = 0.1  # of the frames: damage explains what is wrong with the rest
 _CHANGED_SHARE = 0.2  # of the picture brighter than the ground: not the scene it was
 
 
@@ -135,6 +137,7 @@ def follow_film(clip: Clip, *, progress: Callable[[float], None] | None = None) 
     facts = _facts(clip, passed, chosen, log, ground, scatter, why)
     usable = int((log.weight > 0).sum())
     if usable < LEAST_FRAMES:
+        _refuse_damaged(clip, passed, seen)
         raise NoSpotError(
             f"only {usable} frames of {len(log)} show the spot well enough; at least "
             f"{LEAST_FRAMES} are needed",
@@ -183,19 +186,40 @@ def _refuse(clip: Clip, passed: _Pass, chosen: Chosen, seen: Picture) -> None:
     """Raise where the film as a whole cannot be followed."""
     decoded = int(passed.decoded.sum())
     found = int((chosen.which >= 0).sum())
-    if found < max(0.02 * decoded, 3) or (found < LEAST_FRAMES and found < 0.2 * decoded):
+    twins = int(chosen.twin.sum())
+    few = found < max(0.02 * decoded, 3) or (found < LEAST_FRAMES and found < 0.2 * decoded)
+    if few or twins > 0.5 * found:
+        _refuse_damaged(clip, passed, seen)
+    if few:
         raise NoSpotError(
             f"{clip.path}: no moving spot is seen in {decoded - found} of {decoded} frames; check "
             "that the spot is in the picture, bright against the room, and that it moves",
             seen,
         )
-    twins = int(chosen.twin.sum())
     if twins > 0.5 * found:
         raise NoSpotError(
             f"{clip.path}: {twins} of {found} frames show two spots alike, so the spot cannot be "
             "told from its reflection; cover the reflection or film from another side",
             seen,
         )
+
+
+def _refuse_damaged(clip: Clip, passed: _Pass, seen: Picture) -> None:
+    """Raise where damage to the file is the likelier cause of what is wrong with the spot."""
+    missing = int((~passed.decoded).sum())
+    behind = int(_after_damage(clip, passed).sum())
+    if missing + behind < _DAMAGED_SHARE * len(passed.number):
+        return
+    remains = (
+        f", and {behind} that follow, up to the next whole one, show remains of other pictures"
+        if behind
+        else ""
+    )
+    raise NoSpotError(
+        f"{clip.path}: the film is damaged: {missing} of {len(passed.number)} frames cannot be "
+        f"decoded{remains}; copy the file again, or film again",
+        seen,
+    )
 
 
 def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, Scatter]:
@@ -220,6 +244,7 @@ def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, Scatter]
         (PICTURE_CHANGED, passed.changed, False),
         (TIME_REPEATED, time_note == TIME_REPEATED, False),
         (TIME_MISSING, time_note == TIME_MISSING, False),
+        (AFTER_DAMAGE, _after_damage(clip, passed), False),
     ):
         for k in np.flatnonzero(rows):
             notes[k].append(text)
@@ -237,6 +262,8 @@ def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, Scatter]
     good = weight > 0
     scatter = find_scatter(passed.number, t_s, place, sigma, good)
     sigma *= np.clip(scatter.factor(moving(place, good)), 0.3, 30.0)[:, None]
+    if clip.changes_only:
+        sigma = np.hypot(sigma, standing_sigma(spot["clipped"])[:, None])
     log = CameraLog(
         frame=passed.number,
         t_s=t_s,
@@ -252,6 +279,21 @@ def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, Scatter]
         note=np.array([", ".join(words) for words in notes], dtype=object),
     )
     return log, scatter
+
+
+def _after_damage(clip: Clip, passed: _Pass) -> Bools:
+    """Decoded frames between one that could not be and the next at which reading can begin.
+
+    A decoder conceals what it cannot read by pieces of other pictures, and builds on that.
+    """
+    n = len(passed.number)
+    if not clip.changes_only:
+        return np.zeros(n, bool)
+    row = np.arange(n)
+    whole = np.isin(passed.number, clip.starts) & passed.decoded
+    last_whole = np.maximum.accumulate(np.where(whole, row, -1))
+    last_damaged = np.maximum.accumulate(np.where(passed.decoded, -1, row))
+    return passed.decoded & (last_damaged > last_whole)
 
 
 def _times(t_s: Floats) -> tuple[Floats, Texts]:
@@ -294,6 +336,12 @@ def _facts(
     missing = int((~passed.decoded).sum())
     if missing:
         notes.append(f"{missing} frames could not be decoded; they have rows without a place")
+    behind = int(_after_damage(clip, passed).sum())
+    if behind:
+        notes.append(
+            f"the film is damaged: {behind} frames that follow one which could not be decoded, up "
+            "to the next whole one, may show remains of other pictures and are not used"
+        )
     if scatter.moving > 1.5 or scatter.rest > 1.5:
         notes.append(
             f"the spot scatters {np.nanmax((scatter.rest, scatter.moving)):.2g} times as much as "

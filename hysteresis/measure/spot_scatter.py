@@ -23,6 +23,11 @@ KEPT_AT_REST = 0.45
 """Share of the error of a moving spot that a codec leaves standing when the spot comes to rest: it
 does not change from frame to frame, so no scatter shows it. From films of our own with known truth
 (H.264 0.4 to 0.5, MPEG-4 part 2 0.5 to 0.8, motion JPEG 1, where it does show); no source."""
+FROZEN_PX, FROZEN_CLIPPED_PX = 0.02, 0.03
+"""Standard deviation of what an inter-frame codec may leave standing in the place of a spot, so
+that no scatter within the film shows it; for an ordinary spot and a clipped one. A component of
+type B in the sense of JCGM 100. From films of our own with known truth (H.264 at crf 20: 0.01 to
+0.02 px at rest, 0.015 to 0.045 clipped); no source."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +45,11 @@ class Scatter:
         moving = self.moving if np.isfinite(self.moving) else self.rest
         rest = np.nanmax((self.rest, KEPT_AT_REST * moving)) if np.isfinite(self.rest) else moving
         return np.where(moves, moving, rest)
+
+
+def standing_sigma(clipped: Bools) -> Floats:
+    """What an inter-frame codec leaves standing in each frame (n,), px."""
+    return np.where(clipped, FROZEN_CLIPPED_PX, FROZEN_PX)
 
 
 def moving(place: Floats, good: Bools) -> Bools:

@@ -53,6 +53,14 @@ class Scene:
         printed = ((u // 24) % 4 == 0) & ((v // 24) % 3 == 0)
         return self.room * np.where(printed, 0.35 * light, light)
 
+    def _add(self, picture, u, v, flux):
+        """Draw a spot out to 7 standard deviations (1e-11 of its light)."""
+        reach = int(7 * self.sigma) + 1
+        low_u, low_v = max(int(u) - reach, 0), max(int(v) - reach, 0)
+        part = picture[low_v : max(int(v) + reach, 0), low_u : max(int(u) + reach, 0)]
+        if part.size:
+            part += flux * gaussian(*part.shape, u - low_u, v - low_v, self.sigma)
+
     def frames(self):
         """Frames (h, w, 3) uint8, and the truth (n, 2): mean place over each exposure."""
         rng = np.random.default_rng(self.seed)
@@ -72,16 +80,19 @@ class Scene:
                 if not step.any() or not moves:
                     places = places[:1]
                 for u, v in places:
-                    spot += flux / len(places) * gaussian(self.height, self.width, u, v, self.sigma)
+                    self._add(spot, u, v, flux / len(places))
             for when, u, v, part in self.ghosts:
                 if when is None or k in when:
-                    spot += part * flux * gaussian(self.height, self.width, u, v, self.sigma)
+                    self._add(spot, u, v, part * flux)
             mean = light[..., None] + spot[..., None] * np.array(self.colour)
             noise = (
-                rng.standard_normal(mean.shape)
+                rng.standard_normal(mean.shape, np.float32)
                 if len(set(self.colour)) > 1
-                else np.repeat(rng.standard_normal(mean.shape[:2])[..., None], 3, axis=2)
+                else np.repeat(
+                    rng.standard_normal(mean.shape[:2], np.float32)[..., None], 3, axis=2
+                )
             )
+            mean, noise = mean.astype(np.float32), noise.astype(np.float32)
             seen = mean + noise * np.sqrt(self.read**2 + self.per_level * mean)
             yield np.clip(np.rint(seen), 0, 255).astype(np.uint8), places.mean(axis=0)
 
@@ -140,3 +151,22 @@ def film(file: Path, scene: Scene, **settings):
 
     encode(file, drawn(), **settings)
     return np.array(truth)
+
+
+def damaged(source: Path, file: Path, which, seed=0):
+    """A copy of a film in which three bytes of the packets `which` are wrong."""
+    rng = np.random.default_rng(seed)
+    with av.open(str(source)) as film_in, av.open(str(file), "w") as out:
+        stream = out.add_stream_from_template(film_in.streams.video[0])
+        for k, packet in enumerate(film_in.demux(video=0)):
+            if not packet.size:
+                continue
+            data = bytearray(bytes(packet))
+            if k in which:
+                for at in rng.integers(min(20, len(data) - 1), len(data), 3):
+                    data[at] ^= int(rng.integers(1, 256))
+            copy = av.Packet(bytes(data))
+            copy.pts, copy.dts, copy.time_base = packet.pts, packet.dts, packet.time_base
+            copy.is_keyframe, copy.stream = packet.is_keyframe, stream
+            out.mux(copy)
+    return file
