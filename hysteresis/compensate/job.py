@@ -18,7 +18,7 @@ from hysteresis.paths.stream import TimedBlock, timed_blocks
 from hysteresis.paths.timed_rows import smoothed_blocks
 from hysteresis.paths.timing import Corner, Timing, timing_for
 from hysteresis.paths.toolpath_csv import read_timed_csv
-from hysteresis.tables import Ints, SpotPath
+from hysteresis.tables import Ints, Polyline, SpotPath
 
 
 @dataclass(frozen=True)
@@ -78,6 +78,14 @@ class JobPath:
                 if share == 1.0
                 else Chunk(replace(line, feed_mm_s=share * line.feed_mm_s), chunk.line_of_vertex)
             )
+
+    def table_chunks(self) -> Iterator[Chunk]:
+        """A table with a clock of its own as a way without one, for a picture."""
+        assert self.table is not None
+        spots, lines = self.table
+        nothing = np.zeros(len(spots))
+        beam = np.append(False, spots.beam[:-1])
+        yield Chunk(Polyline(spots.x_mm, spots.y_mm, beam, nothing + 1.0, nothing), lines)
 
     def extent_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """Least and largest x and y."""

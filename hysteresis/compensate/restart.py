@@ -20,7 +20,7 @@ from hysteresis.errors import InputError
 from hysteresis.files import read_json, write_json
 
 EVERY_S = 5.0  # between two checkpoints
-EVERY_BYTES = 256 * 2**20
+EVERY_BYTES = 64 * 2**20
 SCHEMA = "hysteresis part"
 Bytes = bytes | memoryview
 

@@ -1,0 +1,536 @@
+"""What `compensate` does: look at the job once, then write it; what it says is in _words."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from hysteresis.bench import Bench, read_bench
+from hysteresis.carrier import Carrier
+from hysteresis.cli.compensate_words import (
+    say_done,
+    sentence_of_part,
+    too_much,
+)
+from hysteresis.cli.console import progress
+from hysteresis.compensate import compensate_stream, notes_for, state_after_pause
+from hysteresis.compensate.account import account, end_of_job
+from hysteresis.compensate.beam_off import OPTIONS
+from hysteresis.compensate.fit_limits import Remedy, first_remedy, remedies
+from hysteresis.compensate.job import JobPath, PathOptions, open_job
+from hysteresis.compensate.output import (
+    beside,
+    carrier_difference,
+    drive_table,
+    planned_table,
+    positions,
+    sampled,
+    samples_at_rate,
+)
+from hysteresis.compensate.restart import PartFile, discard, left_behind, part_of
+from hysteresis.compensate.scan import Scan, scan
+from hysteresis.compensate.stream import PlayedBlock
+from hysteresis.errors import InputError, LimitError
+from hysteresis.files import sha256_of, write_json, writing
+from hysteresis.model import FittedModel, RigState, read_model
+from hysteresis.paths.placement import Placement
+from hysteresis.paths.wav_bytes import is_long, wav_bytes
+from hysteresis.run_folder import RunFolder, open_run, refuse_overwrite
+from hysteresis.tables import Pattern
+from hysteresis.wav_files import WavForm, checked_rate
+
+SHORT_S = 1800.0  # planned.csv and drive_plain.wav are written for so long a job unasked
+STOPPED = 130  # as the shell has it
+TRIED_S = 20.0  # a first pass of this time or less is repeated for advice unasked
+CONTROLLERS = ("linear", "calibrated")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The words of the command, as they were given."""
+
+    run: Path
+    path: Path
+    out: Path | None = None
+    positions: Path | None = None
+    controller: str = "linear"
+    tolerance_mm: float = 0.01
+    bits: int = 24
+    channels: str = "xyb"
+    dither: bool = False
+    rate_hz: float | None = None
+    carrier_hz: int | None = None
+    plain: bool | None = None
+    preview: Path | None = None
+    pause_s: float | None = None
+    start_from: Path | None = None
+    scale: float = 1.0
+    rotate_deg: float = 0.0
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+    mirror: Any = None
+    fit: bool = False
+    feed_mm_s: float | None = None
+    travel_mm_s: float | None = None
+    corner: Any = "rest"
+    corner_tolerance_mm: float | None = None
+    jerk_mm_s3: float | None = None
+    settle_s: float = 0.0
+    beam_off: Any = "follow"
+    extra_s: float = 0.0
+    fit_limits: bool = False
+    skip_unknown: bool = False
+    go_on: bool = False
+    force: bool = False
+
+    def path_options(self) -> PathOptions:
+        """What concerns the path alone."""
+        return PathOptions(
+            Placement(self.scale, self.rotate_deg, self.x_mm, self.y_mm, self.mirror, self.fit),
+            self.skip_unknown, self.feed_mm_s, self.travel_mm_s, self.corner,
+            self.corner_tolerance_mm, self.jerk_mm_s3, self.settle_s,
+        )  # fmt: skip
+
+    def form(self, bench: Bench) -> tuple[WavForm, int]:
+        """How a WAV is written, checked, and its rate."""
+        carrier = None if self.carrier_hz is None else Carrier(self.carrier_hz)
+        form = WavForm(self.bits, self.channels, self.dither, carrier)  # type: ignore[arg-type]
+        form.check()
+        rate = checked_rate(self.rate_hz or bench.drive.sample_rate_hz)
+        if carrier is not None:
+            carrier.check(rate, bench.limits.bandwidth_hz)
+        return form, rate
+
+
+@dataclass(frozen=True)
+class Rig:
+    """The run, its rig, and what is known of the rig's past."""
+
+    folder: RunFolder
+    bench: Bench
+    fitted: FittedModel
+    start: RigState | None
+    history: tuple[Pattern, float] | None
+
+
+def compensate_job(asked: Asked) -> None:
+    """Do what was asked; raises one of `errors` before anything is written over."""
+    began = time.monotonic()
+    folder = open_run(asked.run)
+    _check_words(asked)
+    target = asked.positions or asked.out or folder.drive_wav
+    _keep_apart(folder, target, asked)
+    outputs = [target, folder.drive_plain_wav, folder.planned_csv, folder.job_json]
+    for file in outputs + ([asked.preview] if asked.preview else []):
+        refuse_overwrite(file, asked.force)
+    stale = _of_the_job_before(folder, target, asked.force)
+    bench = read_bench(folder.bench_toml)
+    form, rate = asked.form(bench)
+    _check_places(outputs)
+    with progress("Compensating"):
+        fitted = read_model(folder.model_json, bench)
+        rig = Rig(folder, bench, fitted, *_past(asked, folder, fitted))
+        job = open_job(asked.path, bench, asked.path_options())
+        found, job, said = _first_pass(asked, rig, job)
+    written = Written(asked, rig, job, found, target, form, rate)
+    written.write_all(stale)
+    say_done(written, said, stale, time.monotonic() - began)
+
+
+def _check_places(outputs: list[Path]) -> None:
+    """Say early which output could not be written."""
+    for file in outputs:
+        if file.is_dir():
+            raise InputError("this is a folder", file=file, mend="name a file to write")
+        if not file.parent.is_dir():
+            raise InputError(
+                "the folder to write to does not exist", file=file, mend="make it first"
+            )
+
+
+# ---- before --------------------------------------------------------------------------------------
+
+
+def _check_words(asked: Asked) -> None:
+    if asked.beam_off not in OPTIONS:
+        raise InputError(
+            "what to do while the beam is off is not known", value=asked.beam_off,
+            mend=f"choose {', '.join(OPTIONS)}",
+        )  # fmt: skip
+    if asked.controller not in CONTROLLERS:
+        raise InputError(
+            "this controller is not known", value=asked.controller,
+            mend=f"choose {' or '.join(CONTROLLERS)}",
+        )  # fmt: skip
+    if not 1e-5 <= asked.tolerance_mm <= 10.0:
+        raise InputError(
+            "the tolerance of positions lies between 0.00001 and 10 mm", value=asked.tolerance_mm
+        )
+    if asked.positions is not None and asked.out is not None:
+        raise InputError(
+            "a drive and positions at once", value=str(asked.out), mend="leave out one of them"
+        )
+    if asked.start_from is not None and asked.pause_s is None:
+        raise InputError(
+            "how long has the rig rested since that job?", file=asked.start_from,
+            mend="add --pause-s with the seconds",
+        )  # fmt: skip
+
+
+def _past(
+    asked: Asked, folder: RunFolder, fitted: FittedModel
+) -> tuple[RigState | None, tuple[Pattern, float] | None]:
+    """The rig's state at the start, and the pattern before with the pause, where known."""
+    if asked.pause_s is None:
+        return None, None
+    if asked.start_from is not None:
+        before = end_of_job(asked.start_from, fitted.model, sha256_of(folder.model_json))
+        return state_after_pause(fitted.model, before, asked.pause_s), None
+    start = state_after_pause(fitted.model, fitted.end, asked.pause_s)
+    return start, _history(folder, fitted, asked.pause_s)
+
+
+def _history(
+    folder: RunFolder, fitted: FittedModel, pause_s: float
+) -> tuple[Pattern, float] | None:
+    """The pattern that the model was fitted to and the pause since, if that pattern is there."""
+    from hysteresis.table_files import read_pattern
+
+    source = fitted.provenance.get("inputs", {}).get("pattern", {})
+    file = folder.pattern_csv
+    if fitted.trust is None or not file.exists() or source.get("sha256") != sha256_of(file):
+        return None
+    return read_pattern(file), pause_s
+
+
+def _of_the_job_before(folder: RunFolder, target: Path, force: bool) -> list[Path]:
+    """Files there now that would then be taken for parts of the new job."""
+    stale = [folder.plain_csv, folder.compensated_csv]
+    if target.resolve() != folder.drive_wav.resolve():
+        stale.append(folder.drive_wav)
+    stale = [file for file in stale if file.exists()]
+    if stale and not force:
+        raise InputError(
+            "the file belongs to the job that was compensated before and is kept", file=stale[0],
+            mend="add --force to remove it, or work in another run folder",
+        )  # fmt: skip
+    return stale
+
+
+def _keep_apart(folder: RunFolder, target: Path, asked: Asked) -> None:
+    """Refuse, even with --force, an output in the place of an input or of another output.
+
+    Likewise one whose name does not say how it is to be written.
+    """
+    others = [folder.drive_plain_wav, folder.planned_csv, folder.job_json]
+    inputs = [
+        asked.path, folder.bench_toml, folder.pattern_csv, folder.camera_log_csv, folder.typed_csv,
+        folder.recording_csv, folder.model_json,
+    ]  # fmt: skip
+    for file in (target, asked.preview):
+        if file is not None and file.resolve() in {f.resolve() for f in (*others, *inputs)}:
+            raise InputError(
+                "this name belongs to another file of the job", file=file,
+                mend=f"choose another one with --{'out' if file is target else 'preview'}",
+            )  # fmt: skip
+    if asked.path.resolve() in {file.resolve() for file in others}:
+        raise InputError(
+            "the toolpath would be written over by an output of the same name", file=asked.path,
+            mend="copy it to another name first",
+        )  # fmt: skip
+    endings = (".csv", ".ngc", ".nc", ".gcode") if asked.positions else (".wav", ".csv")
+    if target.suffix.lower() not in endings:
+        what = "positions are" if asked.positions else "a drive signal is"
+        raise InputError(
+            f"{what} written as {', '.join(endings[:-1])} or {endings[-1]}", file=target,
+            value=target.suffix or None, mend="give the file one of these endings",
+        )  # fmt: skip
+    if asked.preview is not None and asked.preview.suffix.lower() != ".png":
+        raise InputError("a picture is written as .png", file=asked.preview)
+
+
+def stream_of(asked: Asked, rig: Rig, job: JobPath, **more: Any) -> Iterator[PlayedBlock]:
+    """The output from its beginning; as often as asked, always the same."""
+    return compensate_stream(
+        rig.fitted, rig.bench, job.blocks(), start=rig.start, beam_off=asked.beam_off,
+        extra_s=asked.extra_s, **more,
+    )  # fmt: skip
+
+
+def _first_pass(asked: Asked, rig: Rig, job: JobPath) -> tuple[Scan, JobPath, list[str]]:
+    """Everything about the job that one pass tells; LimitError where a limit is not met."""
+    began = time.monotonic()
+
+    def looked(at: JobPath) -> Scan:
+        blocks = stream_of(asked, rig, at, plain=True, threads=2)
+        return scan(rig.fitted, rig.bench, blocks, history=rig.history)
+
+    def fits(at: JobPath) -> bool:
+        blocks = stream_of(asked, rig, at, threads=2)
+        return not scan(rig.fitted, rig.bench, blocks).count
+
+    found = looked(job)
+    quick = time.monotonic() - began < TRIED_S
+    if not found.count:
+        return found, job, []
+    if asked.fit_limits:
+        remedy = first_remedy(job, fits, found.excesses)
+        if remedy is not None:
+            job = job.with_options(remedy.options)
+            first = found.excesses[0]
+            return looked(job), job, [f"the path was {remedy.words} to meet the limits: {first}"]
+    known: list[Remedy] | None = None
+    if not asked.fit_limits and quick:
+        known = remedies(job, fits, found.excesses)
+    raise LimitError(too_much(asked.path, found, known, asked.fit_limits))
+
+
+# ---- writing -------------------------------------------------------------------------------------
+
+
+@dataclass
+class Written:
+    """The outputs of one job: all of them, or none under its own name."""
+
+    asked: Asked
+    rig: Rig
+    job: JobPath
+    found: Scan
+    target: Path
+    form: WavForm
+    rate: int
+    difference: float | None = None
+    long: bool = False
+    discarded: Path | None = None
+
+    @property
+    def with_plain(self) -> bool:
+        """Whether planned.csv is written, and drive_plain.wav where it keeps to the limits."""
+        asked = self.asked.plain
+        return self.found.duration_s <= SHORT_S if asked is None else asked
+
+    @property
+    def notes(self) -> list[str]:
+        return notes_for(
+            self.rig.fitted.model, self.rig.bench, self.rig.start, self.found.lead_in_s
+        )
+
+    def stream(self, **more: Any) -> Iterator[PlayedBlock]:
+        return stream_of(self.asked, self.rig, self.job, **more)
+
+    def write_all(self, stale: list[Path]) -> None:
+        """Write each under a temporary name, rename when all are whole."""
+        folder, key = self.rig.folder, self._key()
+        if left_behind(self.target) and not self.asked.go_on:
+            self.discarded = part_of(self.target)
+            discard(self.target)
+        with contextlib.ExitStack() as whole:
+            stack = whole.enter_context(contextlib.ExitStack())
+            write_json(stack.enter_context(writing(folder.job_json)), self._account(key))
+            if self.asked.preview is not None:
+                self._draw(stack.enter_context(writing(self.asked.preview)))
+            with self._told("Writing the comparison" if self.with_plain else "") as advance:
+                if self.with_plain:
+                    self._write_plain(stack, advance)
+                if self.asked.positions is not None:
+                    self._write_positions(stack.enter_context(writing(self.target)), advance)
+            if self.asked.positions is None:
+                out = whole.enter_context(PartFile(self.target, key, go_on=self.asked.go_on))
+                self._write_drive(out)
+                out.rename()
+        if not (self.with_plain and not self.found.plain_count):
+            folder.drive_plain_wav.unlink(missing_ok=True)  # an older one: of another job
+        if not self.with_plain:
+            folder.planned_csv.unlink(missing_ok=True)
+        for file in stale:
+            file.unlink()
+
+    @contextlib.contextmanager
+    def _told(self, what: str) -> Iterator[Callable[[float], None]]:
+        """A bar with the time that is left, over the seconds of output."""
+        if not what or not sys.stderr.isatty():
+            if what:
+                print(f"{what} …", file=sys.stderr, flush=True)
+            yield lambda _: None
+            return
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(),
+                   TextColumn("{task.percentage:3.0f} %"), TimeRemainingColumn())  # fmt: skip
+        with Progress(*columns, console=Console(stderr=True)) as bar:
+            task = bar.add_task(what, total=self.found.duration_s)
+            yield lambda done_s: bar.update(task, completed=done_s)
+
+    def _counted(
+        self, blocks: Iterator[PlayedBlock], advance: Callable[[float], None]
+    ) -> Iterator[PlayedBlock]:
+        for block in blocks:
+            yield block
+            advance((block.first + len(block)) * block.step_s)
+
+    def _samples(self) -> int:
+        return samples_at_rate(self.found.samples, self.found.step_s, self.rate)
+
+    def _write_plain(self, stack: contextlib.ExitStack, advance: Callable[[float], None]) -> None:
+        folder = self.rig.folder
+        with open(stack.enter_context(writing(folder.planned_csv)), "wb") as out:
+            for data in planned_table(self._counted(self.stream(), advance)):
+                out.write(data)
+        if self.found.plain_count:
+            return
+        file = folder.drive_plain_wav
+        form = replace(self.form, long=is_long(self._samples(), self.form))
+        with open(stack.enter_context(writing(file)), "wb") as out:
+            rows = sampled(self.stream(plain=True), self.rate, self.rig.bench, plain=True)
+            for piece in wav_bytes(rows, self._samples(), self.rate, form, named=file):
+                out.write(piece)
+
+    def _write_positions(self, part: Path, advance: Callable[[float], None]) -> None:
+        from hysteresis.paths.positions_out import write_positions
+        from hysteresis.paths.simplified import simplified
+
+        rows = positions(
+            self._counted(self.stream(), advance), self.asked.controller,  # type: ignore[arg-type]
+            self.rig.fitted, self.rig.bench,
+        )  # fmt: skip
+        draft = part.with_suffix(self.target.suffix.lower())  # which says how it is written
+        try:
+            write_positions(
+                draft, simplified(rows, self.asked.tolerance_mm), title=self.asked.path.name
+            )
+            draft.replace(part)
+        finally:
+            draft.unlink(missing_ok=True)
+
+    def _write_drive(self, out: PartFile) -> None:
+        """The drive, while another thread reads, times and compensates what follows."""
+        is_wav = self.target.suffix.lower() == ".wav"
+        samples = self._samples()
+        self.long = is_wav and is_long(samples, self.form)
+        form = replace(self.form, long=self.long)
+
+        def write(blocks: Iterator[PlayedBlock]) -> None:
+            if is_wav:
+                rows = sampled(blocks, self.rate, self.rig.bench)
+                for piece in wav_bytes(rows, samples, self.rate, form, named=self.target):
+                    out.write(piece)
+            else:
+                for data in drive_table(blocks):
+                    out.write(data)
+
+        with self._told("Writing") as advance:
+            try:
+                beside(self._counted(self.stream(), advance), write)
+                out.close_whole()
+            except LimitError as error:
+                raise LimitError(f"{self.target}: {error}") from error
+            except KeyboardInterrupt:
+                if not out.noted:
+                    raise
+                out.checkpoint()
+                print(f"hysteresis: {sentence_of_part(out, 'stopped')}", file=sys.stderr)
+                raise SystemExit(STOPPED) from None
+            except OSError as error:
+                if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+                    raise
+                raise self._full(out, error) from error
+        if self.form.carrier is not None:
+            plan = sampled(self.stream(threads=2), self.rate, self.rig.bench)
+            self.difference = carrier_difference(
+                out.part, plan, self.form.carrier, self.form, self.rate
+            )
+
+    def _full(self, out: PartFile, error: OSError) -> Exception:
+        """What to say when no more can be written; what is there stays if it is worth it."""
+        if not out.noted:
+            return OSError(error.errno, error.strerror or "", str(self.target))
+        return InputError(
+            "no more can be written to this disk", file=self.target,
+            mend=f"make room and give the same command with --go-on; {out.part.name} is kept",
+        )  # fmt: skip
+
+    def _draw(self, file: Path) -> None:
+        from hysteresis.paths.preview import preview_png
+
+        chunks = self.job.chunks() if self.job.source is not None else self.job.table_chunks()
+        file.write_bytes(preview_png(chunks, self.rig.bench, title=self.asked.path.name))
+
+    # ---- what it is made from
+
+    def _key(self) -> dict[str, Any]:
+        """What decides every byte of the output."""
+        asked, folder = self.asked, self.rig.folder
+        start = self.rig.start
+        return {
+            "input": {"file": asked.path.name, "sha256": sha256_of_any(asked.path)},
+            "parts of the job": _parts_of(asked.path, self.job),
+            "model": {"file": folder.model_json.name, "sha256": sha256_of(folder.model_json)},
+            "bench": {"file": folder.bench_toml.name, "sha256": sha256_of(folder.bench_toml)},
+            "start": None if start is None else _digest(start.x.tobytes() + start.y.tobytes()),
+            "options": {
+                "placement": vars_of(self.job.options.placement),
+                **{k: v for k, v in vars_of(self.job.options).items() if k != "placement"},
+                "beam_off": asked.beam_off, "extra_s": asked.extra_s,
+            },
+            "form": {
+                "bits": self.form.bits, "channels": self.form.layout, "dither": self.form.dither,
+                "rate_hz": self.rate, "carrier_hz": asked.carrier_hz,
+                "samples": self._samples(),
+            },
+        }  # fmt: skip
+
+    def _account(self, key: dict[str, Any]) -> dict[str, Any]:
+        asked = self.asked
+        if asked.positions is not None:
+            output: dict[str, Any] = {
+                "file": self.target.name, "kind": "positions", "controller": asked.controller,
+                "tolerance_mm": asked.tolerance_mm,
+            }  # fmt: skip
+        elif self.target.suffix.lower() == ".csv":
+            output = {"file": self.target.name, "kind": "table"}
+        else:
+            output = {"file": self.target.name, "kind": "wav", **key["form"]}
+        past = None
+        if asked.pause_s is not None:
+            past = {"pause_s": asked.pause_s,
+                    "job": None if asked.start_from is None else asked.start_from.name}  # fmt: skip
+        return account(
+            input_file=key["input"] , model_file=key["model"], options=key["options"],
+            output=output, started_from=past, scan=self.found,
+        )  # fmt: skip
+
+
+def vars_of(record: Any) -> dict[str, Any]:
+    """The fields of a record, those that are records left out."""
+    from dataclasses import fields, is_dataclass
+
+    values = {f.name: getattr(record, f.name) for f in fields(record)}
+    return {k: v for k, v in values.items() if not is_dataclass(v)}
+
+
+def sha256_of_any(path: Path) -> str:
+    """SHA-256 of a file of any size."""
+    with open(path, "rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _parts_of(path: Path, job: JobPath) -> dict[str, str]:
+    """The toolpaths that a job file names, with their hashes."""
+    if job.source is None or job.source.kind != "job":
+        return {}
+    from hysteresis.paths.job_file import read_job
+
+    files = {part.file for part in read_job(path).settings.parts}
+    return {name: sha256_of_any(path.parent / name) for name in sorted(files)}
