@@ -22,8 +22,8 @@ from hysteresis.errors import HysteresisError
 
 # In the order of the job, which is the order of the help page.
 COMMANDS = (
-    "new", "target", "register", "plan", "virtual", "measure", "fit", "compensate", "verify",
-    "learn", "demo",
+    "new", "target", "register", "plan", "virtual", "measure", "fit", "advise", "compensate",
+    "verify", "learn", "demo",
 )  # fmt: skip
 
 BAD_INPUT, STOPPED = 2, 130

@@ -67,7 +67,8 @@ class Recovery:
 
     `time_s` until it stays within `tolerance_mm` of where it was; infinite where friction keeps
     more than that, or creep for longer than is followed (`WATCH_S`). `low_s` to `high_s`: 95 % of
-    the model's refits (both `time_s` without any). `left_mm`: what is left in the end.
+    the model's refits (both `time_s` without any). `left_mm`: what is left in the end;
+    `settled_s` until it stays within `tolerance_mm` of that.
     """
 
     axis: str
@@ -78,6 +79,7 @@ class Recovery:
     low_s: float
     high_s: float
     left_mm: float
+    settled_s: float
 
 
 def torque_axes(model: RigModel) -> tuple[AxisModel, AxisModel]:
@@ -243,13 +245,13 @@ def recoveries(
     out = []
     for k, name in enumerate("xy"):
         found = [_recovery(m, k, excursion_mm, dwell_s, tolerance_mm) for m in models]
-        times = np.array([time for time, _ in found])
+        times = np.array([time for time, _, _ in found])
         low, high = times[0], times[0]
         if len(times) > 1:
             low, high = np.quantile(times[1:], [0.025, 0.975], method="nearest")
         out.append(Recovery(
             name, excursion_mm, dwell_s, tolerance_mm, float(times[0]), float(low), float(high),
-            found[0][1],
+            *found[0][1:],
         ))  # fmt: skip
     return tuple(out)
 
@@ -272,8 +274,8 @@ def _refits(fitted: FittedModel) -> list[RigModel]:
 
 def _recovery(
     model: RigModel, which: int, excursion_mm: float, dwell_s: float, tolerance_mm: float
-) -> tuple[float, float]:
-    """Time to be back (s) and what is left in the end (mm), of one axis."""
+) -> tuple[float, float, float]:
+    """Time to be back (s), what is left in the end (mm), and the time to be there, of one axis."""
     zero = np.zeros(1)
     home = spot_from_deflection(zero, zero, model.optics)
     aim = [home[0], home[1]]
@@ -288,14 +290,21 @@ def _recovery(
     theta, _ = axis.deflection(np.zeros(len(after)), np.diff(after, prepend=0.0), state)
     both = [np.zeros(len(theta)), np.zeros(len(theta))]
     both[which] = theta
-    away = np.abs(spot_from_deflection(both[0], both[1], model.optics)[which] - home[which])
-    out = np.flatnonzero(away > tolerance_mm)
-    left = float(away[-1])
-    if not len(out):
-        return 0.0, left
-    k = int(out[-1])
-    if k == len(after) - 1:
-        return float("inf"), left
+    away = spot_from_deflection(both[0], both[1], model.optics)[which] - home[which]
+    return (
+        _within_s(after, np.abs(away), tolerance_mm), float(np.abs(away[-1])),
+        _within_s(after, np.abs(away - away[-1]), tolerance_mm),
+    )  # fmt: skip
+
+
+def _within_s(t_s: Floats, away_mm: Floats, tolerance_mm: float) -> float:
+    """When a distance falls below the tolerance for good; infinite where it does not."""
+    beyond = np.flatnonzero(away_mm > tolerance_mm)
+    if not len(beyond):
+        return 0.0
+    k = int(beyond[-1])
+    if k == len(t_s) - 1:
+        return float("inf")
     # between two looks the distance falls about evenly in the logarithm of time
-    part = (away[k] - tolerance_mm) / (away[k] - away[k + 1])
-    return float(after[k] * (after[k + 1] / after[k]) ** part), left
+    part = (away_mm[k] - tolerance_mm) / (away_mm[k] - away_mm[k + 1])
+    return float(t_s[k] * (t_s[k + 1] / t_s[k]) ** part)

@@ -1,0 +1,223 @@
+"""`hysteresis advise`: what to do with the time in which the beam is off, for one path and rig."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from hysteresis.bench import Bench
+    from hysteresis.compensate.compare_options import OptionCost
+    from hysteresis.compensate.job import JobPath
+    from hysteresis.model import FittedModel, RigState
+
+SHOWN = 40  # islands whose order is written out
+WORTH = 0.99  # an order that is not at least a hundredth better is not worth a change
+
+
+def command(
+    run: Annotated[Path, typer.Argument(help="Run folder with model.json.", metavar="RUN")],
+    path: Annotated[
+        Path,
+        typer.Argument(
+            help="Toolpath: CSV, RS-274 (.ngc, .nc, .gcode), SVG, DXF, or a job file (.toml).",
+            metavar="PATH",
+        ),
+    ],
+    pause_s: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0,
+            help="Seconds at rest between the end of the pattern and the job; leave out when the "
+            "rig's past is unknown.",
+        ),
+    ] = None,
+    wrong: Annotated[
+        float, typer.Option(help="Share by which the memory may be other than fitted, 0 to 1.")
+    ] = 0.2,
+    extra_s: Annotated[
+        float, typer.Option(help="Also try to wait so much longer before each layer, seconds.")
+    ] = 2.0,
+    excursion_mm: Annotated[
+        float | None, typer.Option(help="Hold whose recovery is told; default: 0.8 of the field.")
+    ] = None,
+    dwell_s: Annotated[float, typer.Option(help="How long that hold lasts.")] = 10.0,
+    order_by: Annotated[
+        str, typer.Option(help="Order of islands by: memory (at their starts), or travel.")
+    ] = "memory",
+    feed_mm_s: Annotated[
+        float | None, typer.Option(help="Feed where the path gives none, mm/s.")
+    ] = None,
+    travel_mm_s: Annotated[float | None, typer.Option(help="Speed of travel moves, mm/s.")] = None,
+    skip_unknown: Annotated[
+        bool, typer.Option("--skip-unknown", help="Pass over unknown RS-274 words, and list them.")
+    ] = False,
+) -> None:
+    """Say what to do with the time in which the beam is off; nothing is written.
+
+    Compares the options of --beam-off by time and by the error they leave where the model is
+    wrong; finds the best place to park and how long to wait there, the time until the mirror is
+    back after a hold, and the best order of the first layer's islands, all foretold by the run's
+    model.
+
+    \b
+    Example:
+      hysteresis advise my-run tile.ngc --pause-s 60
+    """
+    from hysteresis.bench import read_bench
+    from hysteresis.cli.console import progress
+    from hysteresis.compensate import state_after_pause
+    from hysteresis.compensate.advice import torque_axes
+    from hysteresis.compensate.compare_options import compare_options
+    from hysteresis.compensate.job import PathOptions, open_job
+    from hysteresis.errors import InputError
+    from hysteresis.model import read_model
+    from hysteresis.run_folder import open_run
+
+    if not 0.0 < wrong < 1.0:
+        raise InputError("--wrong lies between 0 and 1", value=wrong, mend="give a share like 0.2")
+    if order_by not in ("memory", "travel"):
+        raise InputError("no such order", value=order_by, mend="choose memory or travel")
+    folder = open_run(run)
+    bench = read_bench(folder.bench_toml)
+    fitted = read_model(folder.model_json, bench)
+    torque_axes(fitted.model)
+    job = open_job(path, bench, PathOptions(
+        skip_unknown=skip_unknown, feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s,
+    ))  # fmt: skip
+    start = None if pause_s is None else state_after_pause(fitted.model, fitted.end, pause_s)
+    with progress("Comparing what to do while the beam is off"):
+        costs = compare_options(
+            fitted, bench, job.blocks, start=start, wrong=wrong,
+            waits_s=(0.0, extra_s) if extra_s > 0 else (0.0,),
+        )  # fmt: skip
+    _say_options(costs, bench, wrong)
+    _say_parks(fitted, bench, job, start)
+    _say_recovery(fitted, bench, excursion_mm, dwell_s)
+    _say_order(fitted, bench, job, start, order_by)
+
+
+def _say_options(costs: tuple[OptionCost, ...], bench: Bench, wrong: float) -> None:
+    from hysteresis.cli.console import say, table
+
+    waits = any(c.wait_s for c in costs)
+    table(
+        f"While the beam is off (memory {100 * wrong:.0f} % other than fitted, the worse sign)",
+        ("--beam-off", *(("--extra-s",) if waits else ()), "more time, s", "starts of traces, mm",
+         "whole trace, mm", "limits exceeded"),
+        [
+            (c.option, *((f"{c.wait_s:g}",) if waits else ()), f"{c.extra_s:.1f}",
+             _mm(c.start_mm), _mm(c.rms_mm), str(c.excesses))
+            for c in costs
+        ],
+    )  # fmt: skip
+    first = costs[0]
+    print(f"Foretold to be left where the model is right: {first.foretold_mm:.3f} mm "
+          f"({first.low_mm:.3f} … {first.high_mm:.3f}).")  # fmt: skip
+    if not first.starts:
+        say("No trace begins behind a stretch long enough to do anything but follow the path.")
+    if bench.beam.mode == "always-on":
+        say(
+            "The beam of this bench cannot be switched off, so that travel must be followed; "
+            f"{_mm(first.start_mm)} mm at the starts of traces is what that leaves where the "
+            "memory is wrong. A shutter would let conditioning and nulling do their part."
+        )
+
+
+def _say_parks(fitted: FittedModel, bench: Bench, job: JobPath, start: RigState | None) -> None:
+    from hysteresis.cli.console import say, table
+    from hysteresis.compensate.advice import best_parks, long_stops
+
+    stops = long_stops(fitted.model, bench, job.blocks(), start)
+    if not stops:
+        print("\nNo park: the beam is never off for half a second between two traces.")
+        return
+    own = sum(s.length_s for s in stops) / len(stops)
+    parks = best_parks(fitted.model, bench, stops, (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0))
+    table(
+        "Where to park, and the memory it leaves to the next trace (as mm uncompensated)",
+        ("wait, s", "x, mm", "y, mm", "memory left, mm", "at the path's own place, mm"),
+        [
+            (f"{p.wait_s:g}", f"{p.x_mm:+.1f}", f"{p.y_mm:+.1f}", f"{p.memory_mm:.2f}",
+             f"{p.as_it_is_mm:.2f}")
+            for p in parks
+        ],
+    )  # fmt: skip
+    say(
+        f"From {len(stops)} parks of {own:.1f} s on average, travel included. --beam-off null "
+        "chooses such places by itself, in the time there is."
+    )
+
+
+def _say_recovery(
+    fitted: FittedModel, bench: Bench, excursion_mm: float | None, dwell_s: float
+) -> None:
+    from hysteresis.cli.console import table
+    from hysteresis.compensate.advice import recoveries
+
+    reach = min(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
+    size = 0.8 * reach if excursion_mm is None else excursion_mm
+    allowed = bench.tolerance.target_mm
+    found = recoveries(
+        fitted, bench, excursion_mm=size, dwell_s=dwell_s, tolerance_mm=allowed
+    )  # fmt: skip
+    table(
+        f"Back within {allowed:g} mm at zero drive, after {size:g} mm held for {dwell_s:g} s",
+        ("axis", "time", "95 % of the refits", "left in the end, mm", "creep over"),
+        [
+            (r.axis, _time(r.time_s), f"{_time(r.low_s)} … {_time(r.high_s)}", f"{r.left_mm:.3f}",
+             _time(r.settled_s))
+            for r in found
+        ],
+    )  # fmt: skip
+    if any(r.time_s == float("inf") for r in found):
+        print("Where it never comes back, friction holds it: only excursions wipe that.")
+
+
+def _say_order(
+    fitted: FittedModel, bench: Bench, job: JobPath, start: RigState | None, by: str
+) -> None:
+    from hysteresis.cli.console import say, table
+    from hysteresis.compensate.island_order import best_order, islands_of
+
+    islands = islands_of(job.blocks())
+    if len(islands) < 2:
+        return
+    state = fitted.model.rest() if start is None else start
+    found = best_order(
+        fitted.model, bench, islands, state, travel_mm_s=job.timing.travel_mm_s,
+        by=by,  # type: ignore[arg-type]
+    )  # fmt: skip
+    table(
+        f"Order of the first layer's {len(islands)} islands, by {by}",
+        ("", "as given", "found"),
+        [
+            ("travel, mm", f"{found.travel_given_mm:.0f}", f"{found.travel_mm:.0f}"),
+            ("memory at their starts, mm", f"{found.memory_given_mm:.3f}",
+             f"{found.memory_mm:.3f}"),
+        ],
+    )  # fmt: skip
+    pairs = (
+        (found.travel_mm, found.travel_given_mm) if by == "travel"
+        else (found.memory_mm, found.memory_given_mm)
+    )  # fmt: skip
+    if pairs[0] > WORTH * pairs[1]:
+        say("The order as given is as good as any that was found.")
+        return
+    words = " ".join(str(k + 1) for k in found.order[:SHOWN])
+    more = len(islands) - SHOWN
+    say("Where the order is free: " + words + (f" … and {more} more." if more > 0 else "."))
+
+
+def _mm(value: float) -> str:
+    return f"{value:.3f}" if value == value else "–"
+
+
+def _time(value_s: float) -> str:
+    if value_s == float("inf"):
+        return "never"
+    if value_s < 120:
+        return f"{value_s:.1f} s"
+    return f"{value_s / 60:.0f} min" if value_s < 7200 else f"{value_s / 3600:.1f} h"
