@@ -23,6 +23,7 @@ from hysteresis.compensate.played_job import (
     rms,
     simulated,
     used,
+    without_delay,
 )
 from hysteresis.errors import InputError
 from hysteresis.files import read_json, write_json
@@ -120,13 +121,13 @@ def learn_correction(
         raise InputError("the gain of learning lies above 0, at most 1", value=gain)
     shift_x, shift_y = _shift_in(job, before)
     if model is None:
-        error = job.x_mm - job.wanted_x_mm, job.y_mm - job.wanted_y_mm
-        off = error[0] - shift_x, error[1] - shift_y
+        off = job.x_mm - job.wanted_x_mm - shift_x, job.y_mm - job.wanted_y_mm - shift_y
     else:
         mean_x, mean_y = simulated(job, model)
         off = job.x_mm - mean_x, job.y_mm - mean_y
-        error = off[0] + shift_x, off[1] + shift_y
     # `off`: played less what was aimed at; `error`: what is left if nothing else is changed
+    off = without_delay(job, off[0], off[1], used(off) & ~job.held)
+    error = off[0] + shift_x, off[1] + shift_y
     keep = used(error)
     counts = np.bincount(np.array(job.kind))
     if job.block_kind != "layers" or counts.max() < 2:

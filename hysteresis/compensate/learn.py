@@ -15,7 +15,14 @@ from typing import Any
 
 import numpy as np
 
-from hysteresis.compensate.played_job import PlayedJob, rms, simulated, state_after_pattern, used
+from hysteresis.compensate.played_job import (
+    PlayedJob,
+    rms,
+    simulated,
+    speed_of,
+    state_after_pattern,
+    used,
+)
 from hysteresis.compliance_axis import ComplianceAxis
 from hysteresis.model import Axis, FittedModel, Parameter, RigModel
 from hysteresis.operators.maxwell_slip import MaxwellSlip
@@ -31,11 +38,10 @@ WIDTHS = {
 """Prior standard deviations of the directions: factors as their logarithm (common practice, no
 source), the zero in mm, the delay of the film's clock in s."""
 MOST_FACTOR, MOST_ZERO_MM = 2.0, 3.0  # further than this the rig is another one: fit again
-ROUNDS = 6
+ROUNDS = 10
 TURNED = 2.0  # robust standard deviations at which Huber's weights begin to fall
 LEAST_MM = 1e-4  # below which no spot is known
 STEP = 1e-3  # of a direction, for differences: their error is of its square
-BLOCK_S = 0.5  # in which the error of neighbouring spots hangs together
 WORDS = {
     "friction": "strength of friction", "after_effect_fast": "after-effect within 5 s",
     "after_effect_slow": "after-effect beyond 5 s", "spring": "stiffness of the spring",
@@ -94,7 +100,7 @@ def learn_model(fitted: FittedModel, job: PlayedJob) -> ModelLearned:
         MOST_ZERO_MM if d == "zero_mm" else np.log(MOST_FACTOR) for _, d in names
     ] + [5.0 * WIDTHS["delay_s"]])  # fmt: skip
     p = np.zeros(len(width))
-    speed = [_speed(job, v) for v in (job.planned.x_mm, job.planned.y_mm)]
+    speed = [speed_of(job, v) for v in (job.planned.x_mm, job.planned.y_mm)]
 
     def seen(q: Floats) -> Floats:
         x, y = simulated(job, moved_model(fitted.model, _by_axis(names, q)))
@@ -162,21 +168,13 @@ def _weights(job: PlayedJob, left: Floats, rows: Any) -> Floats:
     ):
         mine = r[use]
         size = max(1.4826 * float(np.median(np.abs(mine - np.median(mine)))), LEAST_MM)
-        block = np.unique(np.floor(job.t_s[use] / BLOCK_S), return_inverse=True)[1]
+        block = job.layer[use]  # within a layer the model's error hangs together
         z = np.clip(mine / size, -5.0, 5.0)
         # Kish's design effect of cluster samples (from memory): sums over a block scatter more
         together = float(np.sum(np.bincount(block, weights=z) ** 2) / max(np.sum(z**2), 1e-12))
         huber = np.minimum(1.0, TURNED * size / np.maximum(np.abs(mine), 1e-12))
         out[part[use]] = huber / (size**2 * max(together, 1.0))
     return out
-
-
-def _speed(job: PlayedJob, wanted: Floats) -> Floats:
-    """Speed (mm/s) of the wanted spot at each spot seen: what a late clock adds, per second."""
-    half = 2e-3
-    t, at = job.planned.t_s, job.t_s
-    return np.asarray((np.interp(at - half, t, wanted) - np.interp(at + half, t, wanted))
-                      / (2.0 * half))  # fmt: skip
 
 
 # ---- the directions ----------------------------------------------------------------------------
