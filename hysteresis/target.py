@@ -68,7 +68,6 @@ def target_for(field_mm: float) -> Target:
     if not SMALLEST_MM <= field_mm <= LARGEST_MM:
         raise InputError(
             "no target of this size can be printed on one page",
-            column="field-mm",
             value=field_mm,
             mend=f"choose {SMALLEST_MM:g} to {LARGEST_MM:g} mm",
         )
@@ -132,7 +131,7 @@ def target_page(target: Target, paper: str = "a4") -> Figure:
     x0, y0 = place_on_page_mm(target, paper)
     if y0 + target.extent_mm + _BELOW_MM > height:
         raise InputError(
-            f"a field of {2 * target.extent_mm:g} mm does not fit on this paper", column="paper",
+            f"a field of {2 * target.extent_mm:g} mm does not fit on this paper",
             value=paper, mend="choose a4, or a field of at most 140 mm",
         )  # fmt: skip
     figure = Figure(figsize=(width / 25.4, height / 25.4), facecolor="white")
@@ -175,7 +174,7 @@ def write_target_png(target: Target, path: Path | str, dpi: float, paper: str = 
 def _size_of(paper: str) -> tuple[float, float]:
     if paper not in PAPERS_MM:
         raise InputError(
-            "this paper is not known", column="paper", value=paper,
+            "this paper is not known", value=paper,
             mend="write " + " or ".join(PAPERS_MM),
         )  # fmt: skip
     return PAPERS_MM[paper]

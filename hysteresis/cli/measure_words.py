@@ -15,7 +15,7 @@ _MOST_DOUBTS = 40  # lines of the table of doubtful rows
 
 def say_measured(measured: Measured, path: Path) -> None:
     """Print what measuring found: figures, rows in doubt, notes."""
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
     from hysteresis.measure import rows_by_reason
 
     recording = measured.recording
@@ -39,7 +39,7 @@ def say_measured(measured: Measured, path: Path) -> None:
     if measured.notes:
         print()
     for note in measured.notes:
-        print(f"Note: {note}.")
+        say(f"Note: {note}.")
     print()
 
 
@@ -61,8 +61,8 @@ def _camera_facts(measured: Measured) -> list[tuple[str, object]]:
         ("sigma of a spot, u and v", " and ".join(f"{s:.3f}" for s in measured.sigma_px) + " px"),
         ("sigma of a spot, x and y", " and ".join(f"{s:.4f}" for s in sigma_mm) + " mm"),
         (
-            "fiducials",
-            f"{registration.fiducials}, residual "
+            "registration",
+            f"{registration.source}, {registration.fiducials} marks, residual "
             + ("not determined" if np.isnan(residual) else f"{residual:.3f} mm"),
         ),
         (

@@ -112,12 +112,15 @@ def command(
         overwrite=force,
     )  # fmt: skip
     picture = folder.path / "registration.png"
-    if registration.left is not None and registration.known is not None:
+    drawable = registration.left is not None and registration.known is not None
+    if drawable:
         write_atomic(picture, registration_png(registration))
+    elif picture.exists():
+        picture.unlink()  # of another registration, now written over
     _say_registered(registration, bench)
     for note in registration.notes:
         say(f"Note: {note}.")
-    drawn = f" and {picture.name}" if registration.left is not None else ""
+    drawn = f" and {picture.name}" if drawable else ""
     print(f"Wrote {folder.registration_json}{drawn}. Next:  hysteresis measure {folder.path}")
 
 
@@ -165,7 +168,7 @@ def _from_points(points: list[list[float]]) -> Registration:
     try:
         return register_points(table[:, :2], table[:, 2:], source="typed points")
     except InputError as error:
-        raise InputError(f"the points do not fix the target plane: {error.what}", column="point",
+        raise InputError(f"the points do not fix the target plane: {error.what}",
                          mend=error.mend) from error  # fmt: skip
 
 

@@ -34,7 +34,7 @@ def command(
 
     target = target_for(field_mm)
     if not 30 <= dpi <= 1200:
-        raise InputError("a picture of this fineness is not made", column="dpi", value=dpi,
+        raise InputError("a picture of this fineness is not made", value=dpi,
                          mend="choose 30 to 1200")  # fmt: skip
     for path in (out, *([] if png is None else [png])):
         refuse_overwrite(path, force)

@@ -175,7 +175,7 @@ def measure_camera(
         ),
         clock=clock,
         registration=registration,
-        sigma_px=noise.sigma_px,
+        sigma_px=np.median(sigma_px[rest], axis=0) if rest.any() else noise.sigma_px,
         noise=noise,
         jitter_s=jitter_s,
         missing=frames.missing,

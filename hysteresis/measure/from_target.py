@@ -75,13 +75,13 @@ def _scale(ruler_mm: tuple[float, float] | None) -> Floats:
         raise InputError(
             f"a check ruler of this target is {RULER_MM:g} mm long, and this is more than "
             f"{100 * _WRONG_SCALE:g} % off",
-            column="ruler-mm", value=wrong,
+            value=wrong,
             mend="print the target at 100 %, and measure between the long end strokes, in mm",
         )  # fmt: skip
     if abs(scale[0] - scale[1]) > _ODD_SCALE:
         raise InputError(
             "the two check rulers differ by more than any printer stretches one way",
-            column="ruler-mm", value=f"{ruler_mm[0]:g},{ruler_mm[1]:g}",
+            value=f"{ruler_mm[0]:g},{ruler_mm[1]:g}",
             mend="measure both again: first the one across, then the one up",
         )  # fmt: skip
     return scale

@@ -28,7 +28,7 @@ class Measured:
     that are set aside by judgement and can be kept by the person's word (for a camera: its
     outliers). `notes` are sentences for the person. `pattern` is the one the recording belongs
     to, `derived` says that it was made from the typed sheet. Of the rest, what does not apply is
-    None: `sigma_px` (2,) along u and v, `jitter_s` of single frame times, `missing` frames,
+    None: `sigma_px` (2,) of a frame at rest, `jitter_s` of single frame times, `missing` frames,
     `longest_gap_s`, `rounding_mm` of typed values (0: none seen), `noise` of the log at rest,
     `exposure_s` as the drawn-out light shows it, `readout_s_per_px` of the rows (0: none seen),
     both with standard uncertainties `u_*`; `clock_evidence` says in words what the clock rests on.

@@ -173,7 +173,8 @@ def _camera_figures(measured: Measured, s: Sources, shutter_s: float) -> list[Fi
 
     found = [
         Figure("noise_floor", "noise floor, one frame at rest, x and y", _pair(s.sigma_mm), "mm",
-               "" if measured.noise is None or measured.noise.frames else "assumed"),
+               "assumed" if measured.noise is not None and not measured.noise.frames
+               else "by the light: the film repeats frames at rest" if s.alike else ""),
         Figure("resolution", "one pixel on the target", (registration.mm_per_px,), "mm",
                f"log rounded to {rounded:g} px" if rounded >= 0.02 else "centres between pixels"),
     ]  # fmt: skip
@@ -186,9 +187,9 @@ def _camera_figures(measured: Measured, s: Sources, shutter_s: float) -> list[Fi
         found.append(Figure("rolling_shutter", "rolling shutter, at most", (1e3 * shutter_s,),
                             "ms", in_mm(1e3 * shutter_s)))  # fmt: skip
     if math.isfinite(registration.residual_mm):
-        found.append(Figure("registration_residual", "fiducials disagree by",
+        found.append(Figure("registration_residual", "marks disagree by",
                             (registration.residual_mm,), "mm",
-                            f"{registration.fiducials} marks"))  # fmt: skip
+                            f"{registration.fiducials} marks ({registration.source})"))  # fmt: skip
     if np.isfinite(s.place_mm).all():
         words = f"marks taken as clicked to {CLICK_PX:g} px, " if s.place_assumed else ""
         found.append(Figure("place", "place by registration, x and y", _pair(s.place_mm[0]), "mm",

@@ -75,6 +75,11 @@ def change(budget: Budget, part: Component, factor: float, s: Sources, source: s
         readings = 2.0 if budget.measurand.startswith("return") else 1.0
         frames = math.ceil(readings * (factor / part.sensitivity) ** 2 - 1e-9)
         seconds = frames * s.frame_s
+        if s.alike:  # what a codec repeats cannot be averaged
+            return (
+                "film with less compression, so that frames at rest are no copies of each other "
+                f"and can be averaged, or bring the camera closer: pixels {times} finer"
+            )
         closer = f"bring the camera closer until its pixels are {times} finer"
         if seconds > LONGEST_S:  # the spot creeps meanwhile
             return closer
@@ -91,6 +96,11 @@ def change(budget: Budget, part: Component, factor: float, s: Sources, source: s
         return (
             f"calm what moves slowly (draughts, a shaking camera, speckle), {times} less; more "
             "frames in one reading would not help"
+        )
+    if part.name == "registration" and s.scale_share > 0.5:
+        return (
+            f"make the scale of the registration {times} surer: measure the check rulers on the "
+            "printed target and say so with --ruler-mm, or compare with a better scale"
         )
     if part.name == "registration":
         if part.unit == "%":

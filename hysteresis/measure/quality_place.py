@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from hysteresis.bench import Camera
 from hysteresis.homography import Homography
 from hysteresis.measure.registration import Registration
 from hysteresis.recording import Observations
@@ -16,13 +15,9 @@ of itself: 8 degrees of freedom (JCGM 100, G.4.2). It joins what few marks disag
 CLICK_TIMES = 2.0  # marks that disagree more than so many clicks speak for themselves alone
 
 
-def registered(
-    registration: Registration, camera: Camera, seen: Observations
-) -> tuple[Floats, float, float, bool]:
+def registered(registration: Registration, seen: Observations) -> tuple[Floats, float, float, bool]:
     """Place uncertainty (2, 2: middle and worst; by axis), relative scale's, dof, assumed."""
-    rows = np.flatnonzero(np.isfinite(seen.x_mm + seen.y_mm))
-    rows = rows[:: max(1, len(rows) // 2000)]
-    x, y = seen.x_mm[rows], seen.y_mm[rows]
+    x, y = _some(seen)
     u, v = registration.px_of(x, y)
     if registration.known is not None:
         sigma = registration.place_sigma_mm(u, v)
@@ -32,12 +27,9 @@ def registered(
             middle = np.median(np.column_stack([x, y]), axis=0)
             away = np.hypot(x - middle[0], y - middle[1])
             return _summed(sigma, float(np.sqrt(np.mean(away**2))), dof, False)
-    if registration.left is not None:
-        mm = registration.left.mm[registration.left.used]
-    else:
-        mm = np.array([(m.x_mm, m.y_mm) for m in camera.fiducials])
-    if len(mm) < 4:  # nothing is known of it
+    if registration.left is None:  # nothing is known of it
         return np.full((2, 2), np.nan), np.nan, np.inf, True
+    mm = registration.left.mm[registration.left.used]
     dof = float(2 * registration.fiducials - 8)
     assumed = dof <= 0 or not np.isfinite(registration.residual_mm)
     each, dof = pooled_mark_mm(registration.residual_mm, dof, registration.mm_per_px)
@@ -45,6 +37,23 @@ def registered(
     sigma = place_sigma_mm(registration.homography, marks, each, u, v)
     half = float(np.sqrt(np.mean(((mm - mm.mean(axis=0)) ** 2).sum(axis=1))))
     return _summed(sigma, half, dof, assumed)
+
+
+def scale_share(registration: Registration, seen: Observations) -> float:
+    """Of a place's variance (rms of the places seen) the part that a wrong scale has, 0 to 1."""
+    if registration.known is None:
+        return 0.0
+    px = registration.px_of(*_some(seen))
+    whole = float(np.nansum(registration.place_sigma_mm(*px) ** 2))
+    rest = float(np.nansum(registration.place_sigma_mm(*px, scale=False) ** 2))
+    return 1.0 - rest / whole if whole > 0.0 else 0.0
+
+
+def _some(seen: Observations) -> tuple[Floats, Floats]:
+    """Some two thousand of the places seen, mm."""
+    rows = np.flatnonzero(np.isfinite(seen.x_mm + seen.y_mm))
+    rows = rows[:: max(1, len(rows) // 2000)]
+    return seen.x_mm[rows], seen.y_mm[rows]
 
 
 def _summed(

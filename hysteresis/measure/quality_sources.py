@@ -11,7 +11,7 @@ from hysteresis.errors import DataError
 from hysteresis.measure.granularity import rounding_sigma
 from hysteresis.measure.measured import Measured
 from hysteresis.measure.noise import still
-from hysteresis.measure.quality_place import registered
+from hysteresis.measure.quality_place import registered, scale_share
 from hysteresis.measure.quality_slow import (
     LEAST_REPEATS,
     MAD_EFFICIENCY,
@@ -37,6 +37,7 @@ from hysteresis.recording import Observations, observations
 from hysteresis.settled import Repeatability, repeatability
 from hysteresis.tables import Floats, Pattern
 
+_ALIKE = 0.5  # of what the light tells: scatter from frame to frame below which they are copies
 TYPED_STEP_MM = 0.5  # assumed where no rounding is to be seen, as `from_sheet` does
 
 
@@ -55,7 +56,9 @@ class Sources:
         reach_mm : rms distance of the places seen from the centre. speed_mm_s, fast_mm_s : median
         and 95 % of the drive's speed where it moves. clock_s : standard uncertainty of a time.
         drift : of the part played again; trend_mm_min : slow trend of the readings at zero drive
-        with its standard uncertainty, (2, 2) by axis.
+        with its standard uncertainty, (2, 2) by axis. alike : frames at rest repeat each other, as
+        a codec makes them, so that more of them tell no more. scale_share : of a place's variance by
+        the registration, what a common wrong scale has.
     """
 
     sigma_mm: Floats
@@ -81,6 +84,8 @@ class Sources:
     drift: Drift | None
     trend_mm_min: Floats
     repeats: tuple[Repeatability, ...]
+    alike: bool = False
+    scale_share: float = 0.0
 
 
 def sources_of(measured: Measured, pattern: Pattern, bench: Bench) -> Sources:
@@ -169,8 +174,11 @@ def _filmed(
     if np.isnan(before + after):  # no return in this pattern: as one would be read
         before = max(1.0, (BEFORE_S - exposure_s) / frame_s)
         after = max(1.0, (window_s - exposure_s) / frame_s)
+    alike = _alike(measured)
+    if alike:
+        before = after = 1.0
     slowly, wander_dof = wander(pattern, seen, own, window_s)
-    place, scale, dof, assumed = registered(registration, bench.camera, seen)
+    place, scale, dof, assumed = registered(registration, seen)
     middle_s = 0.5 * float(pattern.t_s[-1])
     return replace(
         common,
@@ -191,7 +199,19 @@ def _filmed(
         scale=scale,
         clock_s=float(np.hypot(clock.u_offset_s, clock.u_drift * middle_s)),
         wait_s=FIRST_WAIT_S if np.isnan(common.wait_s) else common.wait_s,
+        alike=alike,
+        scale_share=scale_share(registration, seen),
     )
+
+
+def _alike(measured: Measured) -> bool:
+    """Whether frames at rest scatter far less than the light in one of them can tell.
+
+    A codec writes a still picture once and repeats it: the noise of that one frame stays.
+    """
+    if measured.noise is None or measured.sigma_px is None or not measured.noise.frames:
+        return False
+    return bool((measured.noise.sigma_px < _ALIKE * np.asarray(measured.sigma_px)).any())
 
 
 # ---- the ruler -----------------------------------------------------------------------------------

@@ -236,7 +236,13 @@ def register_points(px: Floats, mm: Floats, *, source: str = "fiducials") -> Reg
         mm_per_px=float(np.sqrt(abs(np.linalg.det(slopes)))),
         notes=_notes(px, mm, residual),
         source=source,
+        left=MarksLeft(mm, _in_px(homography, px, mm), error_mm, np.ones(len(px), dtype=bool)),
     )
+
+
+def _in_px(homography: Homography, px: Floats, mm: Floats) -> Floats:
+    """Fitted less seen pixels of marks."""
+    return np.column_stack(homography.inverse().apply(*mm.T)) - px
 
 
 def _notes(px: Floats, mm: Floats, residual_mm: float) -> tuple[str, ...]:

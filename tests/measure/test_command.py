@@ -66,7 +66,7 @@ def test_from_an_empty_folder_to_a_recording(tmp_path: Path) -> None:
         done = run(*step)
         assert done.returncode == 0, done.stderr
     for words in ("frames used", "not used: outlier", "sigma of a spot, x and y", "clock offset",
-                  "clock drift", "fiducials", "In doubt, not used"):  # fmt: skip
+                  "clock drift", "registration", "In doubt, not used"):  # fmt: skip
         assert words in done.stdout
     recording = read_recording(folder / "recording.csv")
     log = read_camera_log(folder / "camera_log.csv")

@@ -16,10 +16,13 @@ import pytest
 from hysteresis.bench import Bench, Fiducial, Tolerance
 from hysteresis.errors import InputError
 from hysteresis.measure import Measured, measure_camera, measure_typed
+from hysteresis.measure import quality_budgets as budgets
 from hysteresis.measure.quality import Quality, assess, quality_from_json, read_quality
 from hysteresis.measure.quality import write_quality as write_quality
+from hysteresis.measure.quality_advice import change
 from hysteresis.measure.quality_budgets import rounding_rest
 from hysteresis.measure.quality_place import place_sigma_mm, pooled_mark_mm
+from hysteresis.measure.quality_sources import sources_of
 from hysteresis.metrics import mean_between, returns_to_zero, still_stretches
 from hysteresis.plain_content import PartFault
 from hysteresis.plan import plan
@@ -230,6 +233,57 @@ def test_frames_as_many_as_advised_average_the_scatter_down(bench: Bench) -> Non
     assert np.std(drawn[:, 0] - drawn[:, 1]) <= advice.foretold_mm * 1.02
     less = np.random.default_rng(5).normal(0, sigma, (20_000, 2, max(1, frames - 2))).mean(axis=2)
     assert np.std(less[:, 0] - less[:, 1]) > advice.foretold_mm * 0.98
+
+
+def test_frames_that_a_codec_repeats_are_not_averaged(bench: Bench) -> None:
+    """The error of one frame stays for a whole rest; the tracker knows its size, 0.05 px.
+
+    The spot has no memory, so each return read is an error: 95 % of them lie within U.
+    """
+    filmed = film(PATTERN, bench, noise_px=0.0)
+    moved = np.abs(np.diff(filmed.spot_mm, axis=0)).max(axis=1) > 1e-6
+    held = np.cumsum(np.concatenate([[False], moved]))
+    error = np.random.default_rng(11).normal(0.0, 0.05, (held[-1] + 1, 2))[held]
+    log = filmed.log
+    known = np.full(len(log), 0.05)
+    log = CameraLog(log.frame, log.t_s, log.u_px + error[:, 0], log.v_px + error[:, 1], log.weight,
+                    sigma_u_px=known, sigma_v_px=known)  # fmt: skip
+    measured = measure_camera(log, PATTERN, bench)
+    quality = assess(measured, PATTERN, with_tolerance(bench, 0.05))
+    mm_per_px = figure(quality, "resolution").values[0]
+    assert figure(quality, "noise_floor").values == pytest.approx([0.05 * mm_per_px] * 2, rel=0.1)
+    assert "repeats frames" in figure(quality, "noise_floor").remark
+    assert part(quality, "scatter").contribution == pytest.approx(
+        math.sqrt(2.0) * 0.05 * mm_per_px, rel=0.1
+    )
+    seen = observations(PATTERN, measured.recording)
+    returns = returns_to_zero(PATTERN, seen, (50.0, 50.0))
+    errors = np.array([r.first.error_mm for r in returns])
+    assert len(errors) >= 20
+    assert np.mean(np.abs(errors) <= quality.return_to_zero.expanded()) >= 0.85
+    assert np.abs(errors).max() > quality.return_to_zero.expanded() / 3  # nor is it far too wide
+    assert "less compression" in only(quality).text
+
+
+def test_the_scale_of_a_print_nobody_measured_is_advised(bench: Bench) -> None:
+    """Of a target's place the scale is most: its ruler helps, more marks would not."""
+    from types import SimpleNamespace
+
+    from hysteresis.measure.quality_place import scale_share
+
+    def place_sigma_mm(u, v, *, scale=True):
+        return np.full((len(u), 2), 0.05 if scale else 0.03)
+
+    told = SimpleNamespace(known=True, px_of=lambda x, y: (x, y), place_sigma_mm=place_sigma_mm)
+    measured = measured_of(bench)
+    share = scale_share(told, observations(PATTERN, measured.recording))
+    assert share == pytest.approx(1 - (0.03 / 0.05) ** 2)
+    s = dataclasses.replace(sources_of(measured, PATTERN, bench), scale_share=share)
+    budget = budgets.place(s, 0, "camera")
+    marks = next(c for c in budget.components if c.name == "registration")
+    assert "check rulers" in change(budget, marks, 2.0, s, "camera")
+    less = dataclasses.replace(s, scale_share=0.3)
+    assert "fiducials" in change(budget, marks, 2.0, less, "camera")
 
 
 def test_a_finer_step_of_the_log(bench: Bench) -> None:
@@ -485,7 +539,7 @@ def test_a_registration_that_knows_its_own_uncertainty_is_believed(bench: Bench)
     )  # fmt: skip
     measured = measured_of(bench)
     seen = observations(PATTERN, measured.recording)
-    place, scale, dof, assumed = registered(told, bench.camera, seen)  # type: ignore[arg-type]
+    place, scale, dof, assumed = registered(told, seen)
     assert place == pytest.approx(np.array([[0.07, 0.03], [0.07, 0.03]]))
     assert (dof, assumed) == (120 - 8 - 1, False)
     assert 0 < scale < 0.02
