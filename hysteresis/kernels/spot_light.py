@@ -86,25 +86,6 @@ def bright_blobs(light, limit, reach, mark, stack, blobs):
 bright_blobs = compiled(bright_blobs)
 
 
-def order_statistic(pictures, rank, out):
-    """The value of this rank (0: darkest) at every pixel of some pictures (n, h, w) uint8."""
-    count, height, width = pictures.shape
-    values = np.empty(count, dtype=np.uint8)
-    for v in range(height):
-        for u in range(width):
-            for k in range(count):
-                value = pictures[k, v, u]
-                at = k
-                while at > 0 and values[at - 1] > value:
-                    values[at] = values[at - 1]
-                    at -= 1
-                values[at] = value
-            out[v, u] = values[rank]
-
-
-order_statistic = compiled(order_statistic)
-
-
 def mean_of_free(pictures, taken, near, fill, out):
     """Ground at every pixel from the pictures (n, h, w) uint8 in which it is not `taken` by a spot.
 

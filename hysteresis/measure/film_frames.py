@@ -74,7 +74,7 @@ class Clip:
     white : grey level above which luma cannot go; channels always go to 255.
     exposure_s : where the files say it, else NaN.
     light : measure of light, 'auto' while it is still to be chosen.
-    changes_only : most frames are stored, not quite truly, as changes of others (inter-frame codec).
+    changes_only : most frames are stored as changes of others, and not quite truly.
     coarse_colour : colour is stored with fewer pixels than luma.
     notes : sentences about the file for the person.
     """

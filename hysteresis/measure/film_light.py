@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 
 from hysteresis.errors import InputError
-from hysteresis.kernels.spot_light import BLOB_FIELDS, bright_blobs, mean_of_free, order_statistic
+from hysteresis.kernels.spot_light import BLOB_FIELDS, bright_blobs, mean_of_free
 from hysteresis.measure.film_frames import LIGHTS, Clip, Light, Look, Picture
 from hysteresis.tables import Bools, Floats
 
@@ -108,8 +108,7 @@ def standing_light(sample: Sample, white: int) -> Ground:
     pictures = sample.pictures
     count, height, width = pictures.shape
     rank = max(int(_DARK_RANK * count), 1) if count >= 8 else 0
-    dark = np.empty((height, width), np.uint8)
-    order_statistic(pictures, rank, dark)
+    dark = _rising(pictures, rank)
     # Blom's approximation of a normal order statistic's expectation, from memory
     below = -NormalDist().inv_cdf((rank + 1 - 0.375) / (count + 0.25))
     even = _residual_noise(pictures, dark.astype(float), np.zeros(pictures.shape, bool))
@@ -124,6 +123,16 @@ def standing_light(sample: Sample, white: int) -> Ground:
     mean_of_free(pictures, spots, 4.0 * float(np.sqrt(even.variance(first).max())), first, ground)
     noise = _residual_noise(pictures, ground, spots)
     return Ground(ground, _with_cores(noise, sample, spots, ground, white), white)
+
+
+def _rising(pictures: Picture, rank: int) -> Picture:
+    """The value of this low rank (0: darkest) at every pixel of some pictures (n, h, w)."""
+    lowest = np.full((rank + 1, *pictures.shape[1:]), 255, np.uint8)
+    for picture in pictures:
+        rest = picture
+        for k in range(rank + 1):
+            lowest[k], rest = np.minimum(lowest[k], rest), np.maximum(lowest[k], rest)
+    return lowest[rank]
 
 
 def _boxes(picture: Picture, limit: Picture) -> list[tuple[slice, slice]]:
@@ -272,8 +281,7 @@ def choose_light(clip: Clip, found: dict[int, Look]) -> Choice:
 
 def _standing_out(pictures: Picture, white: int) -> tuple[float, bool]:
     """Contrast over noise, and whether the spot is clipped in most of these pictures."""
-    dark = np.empty(pictures.shape[1:], np.uint8)
-    order_statistic(pictures, 0, dark)
+    dark = pictures.min(axis=0)
     contrast, noise, clipped = [], [], []
     for picture in pictures:
         excess = picture - dark  # never below 0
