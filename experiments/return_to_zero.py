@@ -184,7 +184,7 @@ def _judged(
             x = np.interp(result.planned.t_s, spots.t_s, spots.x_mm)
             y = np.interp(result.planned.t_s, spots.t_s, spots.y_mm)
             if path is ladder:
-                zeros.append(_zero_errors(bench, result.planned.t_s, x, y, cells,
+                zeros.append(zero_errors(bench, result.planned.t_s, x, y, cells,
                                           result.lead_in_s, plan["return_to_zero"]))  # fmt: skip
             else:
                 on = result.planned.beam
@@ -264,7 +264,7 @@ def layered_job(bench: Bench, plan: dict[str, Any]) -> SpotPath:
         return read_path(file, bench)[0]
 
 
-def _zero_errors(
+def zero_errors(
     bench: Bench, t_s: Floats, x: Floats, y: Floats, cells: list[tuple[float, float]],
     lead_in_s: float, plan: dict[str, Any],
 ) -> Floats:  # fmt: skip

@@ -19,7 +19,7 @@ from hysteresis.errors import InputError
 from hysteresis.tables import Bools, Floats, Ints
 from hysteresis.virtual_bench import film_light as light
 from hysteresis.virtual_bench.camera import TrueCamera, camera_of, true_camera
-from hysteresis.virtual_bench.film_look import FilmLook, check_look
+from hysteresis.virtual_bench.film_look import FilmLook, check_look, glints_of, intervals
 from hysteresis.virtual_bench.film_scene import Lens, on_the_plane, project, room_light
 from hysteresis.virtual_bench.play import Played
 
@@ -140,7 +140,7 @@ def film_of(
     rng = np.random.default_rng([seed, 7, sequence])
 
     begin, end = played.t_s[0] - true.lead_s, played.t_s[-1] + true.tail_s
-    interval = _intervals(end - begin, 1.0 / camera.frame_rate_hz, look.slow, rng)
+    interval = intervals(end - begin, 1.0 / camera.frame_rate_hz, look.slow, rng)
     start = begin + np.concatenate(([0.0], np.cumsum(interval)))
     start += rng.uniform(-look.jitter_s, look.jitter_s, len(start))
     start = start[start + camera.exposure_s + look.readout_s <= end]
@@ -173,7 +173,7 @@ def film_of(
     )
     return Film(
         look, seed, sequence, true, offset, camera.exposure_s, shown[kept], start[shown[kept]],
-        ticks / TICKS_PER_S, level[shown[kept]], _glints(look, n, rng)[shown[kept]],
+        ticks / TICKS_PER_S, level[shown[kept]], glints_of(look, n, rng)[shown[kept]],
         (around.t_s, u, v, lit), ghost,
     )  # fmt: skip
 
@@ -384,27 +384,3 @@ def _ground(film: Film) -> npt.NDArray[np.float32]:
         look.picture, film.camera.mm_to_px, look.lens, look.width, look.height, look.wall
     )
     return room[..., None] * shade
-
-
-def _intervals(length_s: float, interval_s: float, slow: float, rng: np.random.Generator) -> Floats:
-    """Times from frame to frame: nominal, with stretches of 5 to 15 s that are slower."""
-    n = int(length_s / interval_s) + 1
-    interval = np.full(n, interval_s)
-    left = slow * n
-    while left >= 1.0:
-        stretch = int(min(left, rng.uniform(5.0, 15.0) / interval_s)) or 1
-        first = int(rng.integers(0, max(n - stretch, 1)))
-        interval[first : first + stretch] = interval_s * rng.choice([1.25, 1.6])
-        left -= stretch
-    return interval
-
-
-def _glints(look: FilmLook, n: int, rng: np.random.Generator) -> Floats:
-    """Place, size and brightness of the standing reflection of each exposure; NaN: none."""
-    out = np.full((n, 4), np.nan)
-    for first in np.flatnonzero(rng.random(n) < look.glints / 10.5).tolist():
-        place = rng.uniform(0.05, 0.95, 2) * (look.width, look.height)
-        out[first : first + int(rng.integers(1, 21))] = (
-            *place, rng.uniform(0.8, 1.5), rng.uniform(0.3, 1.2)
-        )  # fmt: skip
-    return out

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hysteresis.errors import InputError
+from hysteresis.tables import Floats
 from hysteresis.virtual_bench.film_scene import Lens, PlanePicture
 
 SMALLEST, LARGEST = 32, 4096
@@ -90,3 +91,27 @@ def check_look(look: FilmLook) -> None:
     if abs(3 * lens.k1 * r2 + 5 * lens.k2 * r2 * r2) > 0.7:
         raise InputError("the lens bends the picture's corners over", value=lens.k1,
                          mend="choose a weaker distortion")  # fmt: skip
+
+
+def intervals(length_s: float, interval_s: float, slow: float, rng: np.random.Generator) -> Floats:
+    """Times from frame to frame: nominal, with stretches of 5 to 15 s that are slower."""
+    n = int(length_s / interval_s) + 1
+    interval = np.full(n, interval_s)
+    left = slow * n
+    while left >= 1.0:
+        stretch = int(min(left, rng.uniform(5.0, 15.0) / interval_s)) or 1
+        first = int(rng.integers(0, max(n - stretch, 1)))
+        interval[first : first + stretch] = interval_s * rng.choice([1.25, 1.6])
+        left -= stretch
+    return interval
+
+
+def glints_of(look: FilmLook, n: int, rng: np.random.Generator) -> Floats:
+    """Place, size and brightness of the standing reflection of each exposure; NaN: none."""
+    out = np.full((n, 4), np.nan)
+    for first in np.flatnonzero(rng.random(n) < look.glints / 10.5).tolist():
+        place = rng.uniform(0.05, 0.95, 2) * (look.width, look.height)
+        out[first : first + int(rng.integers(1, 21))] = (
+            *place, rng.uniform(0.8, 1.5), rng.uniform(0.3, 1.2)
+        )  # fmt: skip
+    return out
