@@ -89,9 +89,8 @@ def sampled(
         while switches and switches[0][0] <= (made + len(rows) - 1) * ratio + 1e-9:
             place, state = switches.popleft()
             out[max(math.ceil((place - 1e-9) / ratio) - made, 0) :, 2] = state
-        size = np.abs(rows).max(axis=0)
-        if not (size <= most).all():
-            axis = int(np.argmax(~(size <= most)))
+        if not (rows.max() <= most and rows.min() >= -most):
+            axis = int(np.argmax(np.abs(rows).max(axis=0)))
             row = int(np.argmax(np.abs(rows[:, axis])))
             raise LimitError(
                 f"drive {'xy'[axis]} reaches {rows[row, axis]:.5f} at "

@@ -20,6 +20,7 @@ from hysteresis.tables import DriveSignal, Floats, Pattern
 if TYPE_CHECKING:
     from hysteresis.fit.uncertainty import Trust
 
+NO_LINE = np.zeros(1, dtype=np.int64)
 FORETOLD_S = 600.0  # a job of hours is judged by its first minutes
 
 
@@ -139,7 +140,12 @@ class Early:
 
     def add(self, block: PlayedBlock) -> None:
         if block.first * block.step_s <= FORETOLD_S:
-            self.blocks.append(block)
+            # of the columns only the drives are kept; the others stand for their lengths
+            self.blocks.append(replace(
+                block, x_mm=block.drive_x, y_mm=block.drive_y, plain_x=None, plain_y=None,
+                error_x_mm=None, error_y_mm=None, line_of_row=np.broadcast_to(NO_LINE, len(block)),
+                layer=block.layer[:0],
+            ))  # fmt: skip
 
     def drive(self) -> DriveSignal:
         rows = list(as_rows(self.blocks))

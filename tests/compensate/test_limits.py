@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import math
+import re
+from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,10 +17,21 @@ from hypothesis import strategies as st
 
 from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
-from hysteresis.compensate import compensate_path
-from hysteresis.compensate.limits import Excess, excesses
+from hysteresis.compensate import compensate_path, compensate_stream
+from hysteresis.compensate.fit_limits import (
+    FINE,
+    first_remedy,
+    moved,
+    remedies,
+    slower,
+    smaller,
+)
+from hysteresis.compensate.job import JobPath, PathOptions, open_job
+from hysteresis.compensate.limits import MOST_HEATS, MOST_KEPT, Excess, LimitWatch, excesses
+from hysteresis.compensate.scan import Scan, scan
 from hysteresis.model import RigModel
 from hysteresis.operators.elastic import Elastic
+from hysteresis.operators.maxwell_slip import MaxwellSlip
 from hysteresis.tables import SpotPath
 
 from .models import fitted, one_rig, rigs, tile
@@ -158,3 +174,166 @@ def test_full_field_path_is_refused_near_its_edge() -> None:
     result = compensate_path(fitted(one_rig()), bench(), path)
     (one,) = [e for e in result.excesses if e.limit == "max_drive"]
     assert one.axis == "x" and one.x_mm > 50.0 and one.short_mm > 0.5
+
+
+# ---- watched in a stream -----------------------------------------------------------------------
+
+
+def watched(
+    rig_bench: Bench, drive: np.ndarray, cuts: list[int], step_s: float = 1e-3
+) -> LimitWatch:
+    """A drive of axis x, y at rest, in blocks; spots 50 mm per drive, the line its sample."""
+    watch = LimitWatch(rig_bench, step_s)
+    for a, b in pairwise([0, *cuts, len(drive)]):
+        part, still = drive[a:b], np.zeros(b - a)
+        line = np.arange(a, b)
+        watch.add(a, part, still, 50.0 * part, still, line, line // 1000)
+    return watch
+
+
+SIGNAL = st.builds(
+    lambda seed, size: np.cumsum(np.random.default_rng(seed).normal(0, 0.01, size)),
+    st.integers(0, 1000), st.integers(50, 4000),
+)  # fmt: skip
+
+
+@settings(max_examples=50, deadline=None)
+@given(SIGNAL, st.lists(st.integers(1, 49), max_size=5, unique=True), st.floats(0.1, 3.0))
+def test_the_watch_sees_what_a_look_at_everything_sees(
+    drive: np.ndarray, cuts: list[int], window_s: float
+) -> None:
+    """Against `excesses`, which holds all at once; the coil's rms against numpy, at each sample."""
+    limits = {"max_drive": 0.2, "slew_per_s": 15.0, "coil_rms": 0.1, "coil_window_s": window_s}
+    here = bench_with(limits=limits)
+    t, still = 1e-3 * np.arange(len(drive)), np.zeros(len(drive))
+    watch = watched(here, drive, sorted(cuts))
+    whole = excesses(here, t, drive, still, 50 * drive, still, 50.0)
+    for limit in ("max_drive", "slew_per_s"):
+        mine = [e for e in watch.excesses() if e.limit == limit]
+        theirs = [e for e in whole if e.limit == limit]
+        assert len(mine) == min(len(theirs), MOST_KEPT)
+        for a, b in zip(mine, theirs, strict=False):
+            assert a.amount == pytest.approx(b.amount, rel=1e-9)
+            assert (a.limit, a.axis) == (b.limit, b.axis)
+        shown = [(e.t_s, e.until_s, e.x_mm) for e in mine]
+        for place in shown:
+            assert any(place == pytest.approx((e.t_s, e.until_s, e.x_mm)) for e in theirs)
+    a, b = drive[:-1], drive[1:]
+    energy = np.concatenate([[0.0], np.cumsum(1e-3 * (a * a + a * b + b * b) / 3)])
+    old = np.interp(t - window_s, t, energy, left=0.0)
+    rms = np.sqrt(np.maximum(energy - old, 0) / window_s)
+    assert watch.largest["coil_rms"]["x"] == pytest.approx(rms.max(), rel=1e-6, abs=1e-9)
+
+
+@settings(max_examples=30, deadline=None)
+@given(SIGNAL, st.lists(st.integers(1, 49), max_size=8, unique=True))
+def test_the_watch_does_not_see_how_it_was_cut(drive: np.ndarray, cuts: list[int]) -> None:
+    here = bench_with(limits={"max_drive": 0.1, "slew_per_s": 8.0, "coil_rms": 0.05,
+                              "coil_window_s": 0.4, "bandwidth_hz": 20.0})  # fmt: skip
+    one, two = watched(here, drive, []), watched(here, drive, sorted(cuts))
+    assert one.count == two.count and len(one.excesses()) == len(two.excesses())
+    for a, b in zip(one.excesses(), two.excesses(), strict=True):
+        assert (a.limit, a.line, a.layer, a.until_s) == (b.limit, b.line, b.layer, b.until_s)
+        assert a.amount == pytest.approx(b.amount, rel=1e-6)
+
+
+def test_a_coil_window_of_many_samples_is_watched_in_steps() -> None:
+    """Bound: what one step has of the window, in the mean square (the drive is 1 at most)."""
+    here = bench_with(limits={"coil_window_s": 600.0, "coil_rms": 0.5})
+    t = 1e-3 * np.arange(1_500_000)
+    drive = 0.7 * np.sin(2 * np.pi * t / 900.0)
+    watch = watched(here, drive, list(range(65_536, len(drive), 65_536)))
+    exact = watched(bench_with(limits={"coil_window_s": 600.0, "coil_rms": 0.5}), drive[::100],
+                    [], 0.1)  # fmt: skip
+    every = math.ceil(600_000 / MOST_HEATS)
+    assert every > 1
+    a, b = (w.largest["coil_rms"]["x"] ** 2 for w in (watch, exact))
+    assert abs(a - b) < 2 * every * 1e-3 / 600.0 + 1e-5
+    assert watch.count == exact.count > 0
+
+
+def test_many_stretches_are_counted_and_the_worst_are_kept() -> None:
+    t = 1e-3 * np.arange(300_000)
+    drive = (0.3 + 0.3 * t / t[-1]) * np.sin(2 * np.pi * 2.0 * t)
+    watch = watched(bench_with(limits={"max_drive": 0.2}), drive, list(range(1000, 300_000, 777)))
+    assert watch.count == 1200  # two to a period
+    kept = watch.excesses()
+    assert len(kept) == MOST_KEPT and kept[0].amount == pytest.approx(0.6, rel=1e-3)
+    assert kept[-1].amount > 0.57  # the last hundred of a rising row
+    assert f"(line {kept[0].line}, layer {kept[0].layer + 1})" in str(kept[0])
+
+
+@pytest.mark.parametrize("hz", [5.0, 28.0, 28.5, 60.0])
+def test_a_movement_faster_than_the_bandwidth_is_seen(hz: float) -> None:
+    """(1 - cos 2 pi f t) / 2 stays within full scale; its acceleration is (2 pi f)² / 2 at most,
+    of which the second difference at step h has (1 - cos 2 pi f h) 2 / (2 pi f h)²."""
+    here = bench_with(limits={"bandwidth_hz": 20.0})
+    path = 0.5 - 0.5 * np.cos(2 * np.pi * hz * 1e-4 * np.arange(20_000))
+    watch = LimitWatch(here, 1e-4)
+    still = np.zeros(len(path), dtype=np.int64)
+    watch.add(0, 0 * path, 0 * path, 50.0 * path, 0 * path, still, still)
+    seen = watch.largest["bandwidth_hz"]["x"]
+    told = np.sqrt(1 - np.cos(2 * np.pi * hz * 1e-4)) / (2e-4 * np.pi)
+    assert seen == pytest.approx(told, rel=1e-6)
+    assert bool(watch.count) is bool(np.sqrt(0.5) * hz > 20.0)
+
+
+# ---- what would make it fit --------------------------------------------------------------------
+
+
+def job_of(
+    folder: Path, text: str, stiffness: float = 0.8, **limits: float
+) -> tuple[JobPath, Callable[[JobPath], Scan]]:
+    file = folder / "path.ngc"
+    file.write_text("G21 G90\n" + text)
+    here = bench_with(limits=limits)
+    axis = AxisModel(Elastic(stiffness), friction=MaxwellSlip(np.array([0.1]), np.array([0.05])))
+    rig = fitted(replace(one_rig(), axis_x=axis, axis_y=axis))
+
+    def looked(job: JobPath) -> Scan:
+        return scan(rig, here, compensate_stream(rig, here, job.blocks()))
+
+    return open_job(file, here, PathOptions()), looked
+
+
+def test_the_fastest_speed_that_fits_is_found(tmp_path: Path) -> None:
+    text = "G0 X-20 Y0\nM3 S1\nG1 X20 F60000\nG1 X-20\nM5\n"
+    job, looked = job_of(tmp_path, text, slew_per_s=8.0)
+    job = job.with_options(replace(job.options, travel_mm_s=1500.0))
+    assert looked(job).count
+    remedy = slower(job, lambda at: not looked(at).count)
+    assert remedy is not None and remedy.words == f"slowed to {100 * remedy.options.slowed:.0f} %"
+    assert not looked(job.with_options(remedy.options)).count
+    faster = replace(remedy.options, slowed=remedy.options.slowed + FINE)
+    assert looked(job.with_options(faster)).count
+
+
+def test_the_shortest_shift_and_the_largest_size_that_fit_are_found(tmp_path: Path) -> None:
+    text = "G0 X20 Y5\nM3 S1\nG1 X47 F1200\nG1 Y-5\nG1 X20\nM5\n"
+    job, looked = job_of(tmp_path, text, 1.1)
+    found = looked(job)
+    assert {e.limit for e in found.excesses} == {"max_drive"} and found.excesses[0].axis == "x"
+
+    def fits(at: JobPath) -> bool:
+        return not looked(at).count
+
+    assert slower(job, fits) is None  # a place out of reach stays so
+    move, size = moved(job, fits, found.excesses), smaller(job, fits)
+    assert move is not None and size is not None
+    assert re.fullmatch(r"shifted by −\d+\.\d mm in x", move.words), move.words
+    assert re.fullmatch(r"scaled to \d\d %", size.words), size.words
+    assert move.options.placement.y_mm == 0.0
+    for remedy in (move, size):
+        assert fits(job.with_options(remedy.options))
+    less = replace(move.options.placement, x_mm=move.options.placement.x_mm + 0.2)
+    assert not fits(job.with_options(replace(job.options, placement=less)))
+    more = replace(size.options.placement, scale=size.options.placement.scale + 2 * FINE)
+    assert not fits(job.with_options(replace(job.options, placement=more)))
+    assert first_remedy(job, fits, found.excesses) == move
+    assert [r.words for r in remedies(job, fits, found.excesses)] == [move.words, size.words]
+
+
+def test_what_nothing_helps_is_not_promised_anything(tmp_path: Path) -> None:
+    job, looked = job_of(tmp_path, "M3 S1\nG1 X20 F1200\nM5\n", coil_rms=1e-6)
+    found = looked(job)
+    assert remedies(job, lambda at: not looked(at).count, found.excesses) == []
