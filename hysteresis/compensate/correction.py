@@ -37,7 +37,7 @@ SCHEMA, SCHEMA_VERSION = "hysteresis correction", 1
 GAIN = 0.8  # of the error that one play takes off: what noise it lets in is forgotten in a few
 WIDTH_S = 0.03  # over which errors are averaged along a trace: one frame of a slow camera
 KNOT_S = 0.033  # between knots of the shift; it goes smoothly from one to the next
-FADING = 2.0  # spots' worth of belief that a trace is off like its whole layer
+FADING = 0.3  # spots' worth of belief that a place is off like its whole layer
 MOST_MM = 5.0  # a shift beyond this is no memory of a mirror
 TURNED = 2.0  # robust standard deviations at which Huber's weights begin to fall
 FOREIGN_MM = 0.5  # a wanted place this far from the learned one belongs to another path
@@ -126,9 +126,9 @@ def learn_correction(
         mean_x, mean_y = simulated(job, model)
         off = job.x_mm - mean_x, job.y_mm - mean_y
     # `off`: played less what was aimed at; `error`: what is left if nothing else is changed
-    off = without_delay(job, off[0], off[1], used(off) & ~job.held)
+    off = without_delay(job, off[0], off[1], used(job, off) & ~job.held)
     error = off[0] + shift_x, off[1] + shift_y
-    keep = used(error)
+    keep = used(job, error)
     counts = np.bincount(np.array(job.kind))
     if job.block_kind != "layers" or counts.max() < 2:
         whole = rms(error[0][keep], error[1][keep])
@@ -140,7 +140,7 @@ def learn_correction(
     for kind in range(len(counts)):
         mine = keep & ~job.held & (np.array(job.kind)[job.layer] == kind)
         first = job.layers[job.kind.index(kind)]
-        shifts.append(_shift_of(job, first, mine, off, (shift_x, shift_y), gain, counts[kind] > 1))
+        shifts.append(_shift_of(job, first, mine, error, before, gain * (counts[kind] > 1)))
     shifts = _led_over(shifts, job)
     new = Correction(tuple(shifts), job.kind, 0.0, 0.0, 1 if before is None else before.plays + 1)
     own_x, own_y = _shift_in(job, new)
@@ -175,23 +175,28 @@ def _shift_in(job: PlayedJob, correction: Correction | None) -> tuple[Floats, Fl
 
 
 def _shift_of(
-    job: PlayedJob, first: Layer, mine: Any, off: tuple[Floats, Floats],
-    aimed: tuple[Floats, Floats], gain: float, repeats: bool,
+    job: PlayedJob, first: Layer, mine: Any, error: tuple[Floats, Floats],
+    before: Correction | None, gain: float,
 ) -> LayerShift:  # fmt: skip
-    """Shift of one kind: (1 − gain) × what was aimed at − gain × what the rig did beyond that."""
+    """Shift of one kind: that of before, less gain × the error that its layers share.
+
+    The old shift is kept as it is; smoothing it again and again would wear it off.
+    """
     begin = np.array([layer.begin_s for layer in job.layers])
     since = job.t_s - begin[job.layer]
     knots, columns = [], []
-    goals = [(1.0 - gain) * a - gain * o for a, o in zip(aimed, off, strict=True)]
-    base = [_middle(g[mine]) if repeats else 0.0 for g in goals]
+    base = [_middle(e[mine]) for e in error]
     for place, (start, end) in enumerate(first.traces_s - first.begin_s):
         count = max(2, int(np.ceil((end - start) / KNOT_S)) + 1)
         t = np.linspace(start, end, count)
         rows = np.flatnonzero(mine & (job.trace == place))
         knots.append(t)
+        old = (np.zeros(count), np.zeros(count))
+        if before is not None:
+            old = before.of_layer(first.number).at(t)
         values = [
-            _smoothed(since[rows], g[rows], t, b) if repeats else np.zeros(count)
-            for g, b in zip(goals, base, strict=True)
+            o - gain * _smoothed(since[rows], e[rows], t, b)
+            for o, e, b in zip(old, error, base, strict=True)
         ]
         size = np.maximum(np.hypot(*values) / MOST_MM, 1.0)
         columns.append(np.stack(values) / size)
@@ -229,19 +234,26 @@ def _middle(values: Floats) -> float:
 
 
 def _smoothed(at: Floats, value: Floats, knots: Floats, base: float) -> Floats:
-    """Robust local mean of scattered values at the knots, drawn to `base` where there are few."""
+    """Robust local straight line through scattered values, at the knots.
+
+    Straight, not level: the ends of a trace have neighbours on one side only. Drawn to `base`, and
+    to a level line, where there are few values.
+    """
     if not len(at):
         return np.full(len(knots), base)
-    weight = np.exp(-0.5 * ((knots[:, None] - at[None, :]) / WIDTH_S) ** 2)
+    since = (at[None, :] - knots[:, None]) / WIDTH_S
+    weight = np.exp(-0.5 * since**2)
     trust = np.ones(len(at))
-    for _ in range(3):  # Huber's weights, from the local mean of before
+    for _ in range(3):  # Huber's weights, from the line of before
         w = weight * trust
-        total = w.sum(axis=1)
-        mean = (w @ value + FADING * 0.5 * base) / (total + FADING * 0.5)
-        miss = np.abs(value - np.interp(at, knots, mean))
+        s0, s1, s2 = (np.sum(w * since**k, axis=1) for k in range(3))
+        s0, s2 = s0 + FADING, s2 + FADING
+        v0, v1 = w @ (value - base), np.sum(w * since * (value - base), axis=1)
+        middle = base + (v0 * s2 - v1 * s1) / (s0 * s2 - s1**2)
+        miss = np.abs(value - np.interp(at, knots, middle))
         size = max(1.4826 * float(np.median(miss)), 1e-6)
         trust = np.minimum(1.0, TURNED * size / np.maximum(miss, 1e-12))
-    return np.asarray(mean)
+    return np.asarray(middle)
 
 
 # ---- putting it on a path ----------------------------------------------------------------------

@@ -108,7 +108,8 @@ def learn_model(fitted: FittedModel, job: PlayedJob) -> ModelLearned:
 
     target = np.concatenate([job.x_mm, job.y_mm])
     here = first = seen(p)
-    keep = used(tuple(np.split(target - first, 2)))  # type: ignore[arg-type]
+    split = np.split(target - first, 2)
+    keep = used(job, (split[0], split[1]))
     rows = np.tile(keep & ~job.held, 2)
     for _ in range(ROUNDS):
         slopes = np.stack([(seen(p + STEP * e) - here) / STEP for e in np.eye(len(p))], axis=1)

@@ -175,12 +175,19 @@ def without_delay(job: PlayedJob, x: Floats, y: Floats, rows: Bools) -> tuple[Fl
     return x - delay * speed[0], y - delay * speed[1]
 
 
-def used(*residuals: tuple[Floats, Floats]) -> Bools:
-    """Spots that are no outliers by every one of some residuals (x, y)."""
-    keep = np.ones(len(residuals[0][0]), dtype=bool)
+def used(job: PlayedJob, *residuals: tuple[Floats, Floats]) -> Bools:
+    """Spots that are no outliers by every one of some residuals (x, y): near their layer's middle.
+
+    What a whole layer is off by is no outlier.
+    """
+    keep = np.ones(len(job.t_s), dtype=bool)
     for pair in residuals:
         for r in pair:
-            away = np.abs(r - np.median(r))
+            middle = np.array([
+                np.median(r[job.layer == k]) if (job.layer == k).any() else 0.0
+                for k in range(len(job.layers))
+            ])  # fmt: skip
+            away = np.abs(r - middle[job.layer])
             keep &= away <= OUTLIER * max(1.4826 * float(np.median(away)), 1e-9)
     return keep
 

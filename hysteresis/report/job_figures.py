@@ -18,9 +18,10 @@ from hysteresis.report.drawing import (
     picture,
     styled,
 )
-from hysteresis.tables import Floats
+from hysteresis.tables import Bools, Floats
 
 CLASSES = 5
+FEWEST = 40  # places of a layer, for it to be drawn alone
 SIZES = (10.0, 20.0, 34.0, 54.0, 80.0)  # of dots, points²: larger where more is foretold
 COLOURS = (SHADES[0], SHADES[1], SHADES[2], SHADES[3], SHADES[5])
 
@@ -32,7 +33,8 @@ def forecast_picture(told: ForecastMap) -> Picture:
 
 
 def _drawn(told: ForecastMap) -> Picture:
-    edges = _edges(told.rms_mm)
+    layer, shown = _shown(told)
+    edges = _edges(told.rms_mm[shown])
     grade = np.clip(np.searchsorted(edges, told.rms_mm, side="right") - 1, 0, len(edges) - 2)
     extent = max(float(np.ptp(told.x_mm)), float(np.ptp(told.y_mm)), 1e-6)
     ratio = float(np.clip(np.ptp(told.y_mm) / max(float(np.ptp(told.x_mm)), 1e-9), 0.4, 1.25))
@@ -40,7 +42,7 @@ def _drawn(told: ForecastMap) -> Picture:
     axes = figure.subplots()
     # what is worse lies on top, so that no layer hides it
     for number in range(len(edges) - 1):
-        mine = grade == number
+        mine = (grade == number) & shown
         label = f"{edges[number]:.3f} to {edges[number + 1]:.3f} mm"
         axes.scatter(
             told.x_mm[mine], told.y_mm[mine], s=SIZES[number], color=COLOURS[number],
@@ -56,17 +58,29 @@ def _drawn(told: ForecastMap) -> Picture:
     axes.set_ylabel("y, mm")
     legend_above(figure, 2, axes)
     most = worst[0]
+    which = "" if layer is None else f" Layer {layer + 1}, the worst; numbers are of all layers."
     caption = (
-        f"Error foretold with compensation, rms at each place: {told.looked_at}. Over all "
+        f"Error foretold with compensation, rms at each place: {told.looked_at}.{which} Over all "
         f"{told.whole_rms_mm:.3f} mm; largest at 1, {most.rms_mm:.3f} mm "
         f"({most.low_mm:.3f} to {most.high_mm:.3f} mm in 95 of 100 plays), mostly {most.cause}."
     )
     alt = (
-        f"Map of the traced path, {len(told.x_mm)} dots in {len(edges) - 1} sizes by the error "
-        f"foretold, from {told.rms_mm.min():.3f} to {told.rms_mm.max():.3f} mm, the "
+        f"Map of the traced path, {int(shown.sum())} dots in {len(edges) - 1} sizes by the error "
+        f"foretold, from {told.rms_mm[shown].min():.3f} to {told.rms_mm[shown].max():.3f} mm, the "
         f"{len(worst)} worst places numbered."
     )
     return picture(figure, "forecast_map", caption, alt)
+
+
+def _shown(told: ForecastMap) -> tuple[int | None, Bools]:
+    """The layer to draw and its places: the worst one, or all (None) where it has few places."""
+    layers = np.unique(told.layer)
+    mean = [float(np.mean(told.rms_mm[told.layer == n])) for n in layers]
+    worst = int(layers[int(np.argmax(mean))])
+    mine = told.layer == worst
+    if len(layers) == 1 or mine.sum() < FEWEST:
+        return None, np.ones(len(mine), dtype=bool)
+    return worst, mine
 
 
 def _numbered(axes: Any, number: int, at: Floats, middle: Floats, extent: float) -> None:
