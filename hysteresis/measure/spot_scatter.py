@@ -28,6 +28,8 @@ FROZEN_PX, FROZEN_CLIPPED_PX = 0.02, 0.03
 that no scatter within the film shows it; for an ordinary spot and a clipped one. A component of
 type B in the sense of JCGM 100. From films of our own with known truth (H.264 at crf 20: 0.01 to
 0.02 px at rest, 0.015 to 0.045 clipped); no source."""
+FROZEN_COARSE_PX = {"luma": 0.0, "green": 0.03, "red": 0.1, "blue": 0.1}
+"""The same, where colour is stored with fewer pixels than luma (red at rest: 0.11 px)."""
 
 
 @dataclass(frozen=True)
@@ -47,9 +49,10 @@ class Scatter:
         return np.where(moves, moving, rest)
 
 
-def standing_sigma(clipped: Bools) -> Floats:
-    """What an inter-frame codec leaves standing in each frame (n,), px."""
-    return np.where(clipped, FROZEN_CLIPPED_PX, FROZEN_PX)
+def standing_sigma(clipped: Bools, light: str, coarse_colour: bool) -> Floats:
+    """What an inter-frame codec leaves standing in each frame (n,) in a measure of light, px."""
+    plain = np.where(clipped, FROZEN_CLIPPED_PX, FROZEN_PX)
+    return np.hypot(plain, FROZEN_COARSE_PX[light] if coarse_colour else 0.0)
 
 
 def moving(place: Floats, good: Bools) -> Bools:
