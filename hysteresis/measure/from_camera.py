@@ -110,13 +110,12 @@ def measure_camera(
         _mark(reason, _lit(pattern, t_s, exposure_s) < 1.0 - 1e-6, BEAM_OFF)
 
     good = np.flatnonzero(reason == "")
-    noise = (
-        noise_at_rest(
+    if noise_px is None:
+        noise = noise_at_rest(
             pattern, frames.frame[good], t_s[good], exposure_s, frames.u_px[good], frames.v_px[good]
         )
-        if noise_px is None
-        else Noise(np.full(2, noise_px), 0, 0.0)
-    )
+    else:
+        noise = Noise(np.full(2, noise_px), 0, 0.0)
     rest = (reason == "") & still(pattern, t_s, t_s + exposure_s)
     sigma_px, told = frame_sigma_px(
         log.sigma_u_px[frames.row], log.sigma_v_px[frames.row], rest, noise

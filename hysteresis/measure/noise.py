@@ -57,9 +57,11 @@ def noise_at_rest(
         if int(rest.sum()) >= _ENOUGH:
             break
     if int(rest.sum()) < _FEWEST:
+        frame_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else float("nan")
         raise DataError(
-            "the spot is hardly ever filmed at rest, so its scatter cannot be told; record a "
-            "pattern with holds, and all of it"
+            f"the spot is hardly ever filmed at rest for three frames of {frame_s:.2g} s in a row, "
+            "so its scatter cannot be told; film at more frames per second, or a pattern with "
+            "longer holds, and all of it"
         )
     sigma = []
     steps = []

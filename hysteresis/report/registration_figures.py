@@ -17,6 +17,7 @@ from hysteresis.report.drawing import (
     PAPER,
     QUIET,
     RULE,
+    WIDTH_IN,
     new_figure,
     styled,
 )
@@ -62,7 +63,8 @@ def seen_png(picture: Picture, blobs: Blobs, numbered: Ints) -> bytes:
     grey = grey[..., :3].mean(axis=2) if grey.ndim == 3 else grey
     step = max(1, int(np.ceil(max(grey.shape) / _LONGEST_PX)))
     with styled():
-        figure = new_figure(6.2)
+        # as high as the picture asks for, and room for title, axis and legend
+        figure = new_figure(min(0.86 * WIDTH_IN * grey.shape[0] / grey.shape[1] + 1.1, 9.0))
         axes = figure.subplots()
         axes.imshow(grey[::step, ::step], cmap="gray",
                     extent=(-0.5, grey.shape[1] - 0.5, grey.shape[0] - 0.5, -0.5))  # fmt: skip
@@ -74,11 +76,13 @@ def seen_png(picture: Picture, blobs: Blobs, numbered: Ints) -> bytes:
                 if not len(rows):
                     continue
                 place = "on a lattice" if of_lattice else "on no lattice"
+                look = {"linestyle": "", "marker": "D" if ring else "o", "markersize": 6,
+                        "fillstyle": "none"}  # fmt: skip
+                axes.plot(*blobs.px[rows].T, color="white", markeredgewidth=3.2, **look)
                 axes.plot(
-                    *blobs.px[rows].T, linestyle="", marker="D" if ring else "o",
-                    markersize=6, fillstyle="none", markeredgewidth=1.2,
+                    *blobs.px[rows].T, markeredgewidth=1.4,
                     color=style["color"] if of_lattice else "#cf7a16",
-                    label=f"{len(rows)} {word} {place}",
+                    label=f"{len(rows)} {word} {place}", **look,
                 )  # fmt: skip
         axes.set(xlabel="u in px", ylabel="v in px")
         axes.set_title("What was seen of a target" if len(blobs) else "No mark of a target is seen")

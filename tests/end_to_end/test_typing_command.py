@@ -12,12 +12,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from command_line import COMMAND, call, done, refused
+from command_line import COMMAND, Forked, call, done, refused
 
 from hysteresis.journal import read_journal
 from hysteresis.table_files import read_recording, read_typed_sheet
 
 READINGS = 10
+IMPORTED = (
+    "hysteresis.bench", "hysteresis.cli.measure_typing", "hysteresis.measure.quality",
+    "hysteresis.measure.typed_questions", "hysteresis.measure.typing_session",
+    "hysteresis.journal", "hysteresis.plan.sheet", "hysteresis.run_folder",
+    "hysteresis.table_files",
+    "scipy.linalg", "soundfile", "pycparser.c_parser", "pydantic.type_adapter",
+)  # fmt: skip
 # places near the nominal ones of the ten steps, a repeat, a missed reading, a decimal comma
 LINES = [
     "0.5 -0.5", "53,5 10", "+ 54 10.5", "1 -0.5", "", "-9.5", "53", "0 1", "note draught", "0 0.5",
@@ -51,9 +58,14 @@ def piped(folder: Path, lines: list[str], *more: object) -> subprocess.Completed
 
 
 class Typist:
-    """The command in a process of its own, on a pipe or in a terminal."""
+    """The command in a process of its own, on a pipe or in a terminal; or, sooner, a fork."""
 
-    def __init__(self, folder: Path, *, terminal: bool = False) -> None:
+    def __init__(self, folder: Path, *, terminal: bool = False, forked: bool = False) -> None:
+        self.said = ""
+        self.fork = Forked(["measure", str(folder), "--type"], IMPORTED) if forked else None
+        if self.fork is not None:
+            self.into, self.out = self.fork.into, self.fork.out
+            return
         command = [*COMMAND, "measure", str(folder), "--type"]
         if terminal:
             import pty
@@ -71,7 +83,6 @@ class Typist:
             )
             assert self.process.stdin is not None and self.process.stdout is not None
             self.into, self.out = self.process.stdin.fileno(), self.process.stdout.fileno()
-        self.said = ""
 
     def until(self, words: str, timeout_s: float = 60.0) -> str:
         """Read on until these words; what was said up to them."""
@@ -92,6 +103,10 @@ class Typist:
         os.write(self.into, line.encode() + b"\n")
 
     def kill(self) -> None:
+        if self.fork is not None:
+            os.kill(self.fork.pid, signal.SIGKILL)
+            assert self.fork.wait() == -signal.SIGKILL
+            return
         self.process.kill()
         self.process.wait(10)
 
@@ -135,7 +150,7 @@ def test_killed_after_every_line_nothing_is_lost(run: Path, tmp_path: Path) -> N
         (whole / name).write_bytes((run / name).read_bytes())
     assert piped(whole, LINES).returncode == 0
     for number, line in enumerate(LINES[:-1]):
-        typist = Typist(run)
+        typist = Typist(run, forked=True)
         start = typist.until("> ")
         if number:
             assert "Going on:" in start or number == LINES.index("-9.5"), start
@@ -156,7 +171,7 @@ def test_killed_in_the_middle_of_an_entry(run: Path) -> None:
     piped(run, LINES[:3])
     kept = without_times(run)
     for pause_s in (0.0, 0.003, 0.01, 0.03):
-        typist = Typist(run)
+        typist = Typist(run, forked=True)
         typist.until("> ")
         typist.type("note here")
         time.sleep(pause_s)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import in_process
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -26,12 +25,7 @@ from hysteresis.tables import CameraLog
 from .synthetic import film, make_bench, make_pattern
 from .test_typed import invented_sheet, with_value
 
-
-def run(*arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", "from hysteresis.cli import main; main()"]
-    return subprocess.run(
-        [*command, *map(str, arguments)], capture_output=True, text=True, timeout=300
-    )
+run = in_process
 
 
 def refused(*arguments: object) -> str:
@@ -163,7 +157,7 @@ def test_a_complaint_names_the_line_of_the_file(tmp_path: Path) -> None:
     st.booleans(),
 )
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 def test_any_log_is_measured_or_refused_in_words(
     tmp_path: Path, frames: list, rising: bool
