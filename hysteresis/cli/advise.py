@@ -9,6 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
+    from hysteresis.compensate.advice import Recovery
     from hysteresis.compensate.compare_options import OptionCost
     from hysteresis.compensate.job import JobPath
     from hysteresis.model import FittedModel, RigState
@@ -69,7 +70,7 @@ def command(
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
     from hysteresis.compensate import state_after_pause
-    from hysteresis.compensate.advice import torque_axes
+    from hysteresis.compensate.advice import recoveries, torque_axes
     from hysteresis.compensate.compare_options import compare_options
     from hysteresis.compensate.job import PathOptions, open_job
     from hysteresis.errors import InputError
@@ -80,6 +81,8 @@ def command(
         raise InputError("--wrong lies between 0 and 1", value=wrong, mend="give a share like 0.2")
     if order_by not in ("memory", "travel"):
         raise InputError("no such order", value=order_by, mend="choose memory or travel")
+    if not 0.0 <= extra_s <= 600.0:
+        raise InputError("--extra-s lies between 0 and 600 s", value=extra_s, mend="give seconds")
     folder = open_run(run)
     bench = read_bench(folder.bench_toml)
     fitted = read_model(folder.model_json, bench)
@@ -87,19 +90,31 @@ def command(
     job = open_job(path, bench, PathOptions(
         skip_unknown=skip_unknown, feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s,
     ))  # fmt: skip
+    back = recoveries(
+        fitted, bench, excursion_mm=_hold(bench) if excursion_mm is None else excursion_mm,
+        dwell_s=dwell_s, tolerance_mm=bench.tolerance.target_mm,
+    )  # fmt: skip
     start = None if pause_s is None else state_after_pause(fitted.model, fitted.end, pause_s)
     with progress("Comparing what to do while the beam is off"):
         costs = compare_options(
             fitted, bench, job.blocks, start=start, wrong=wrong,
             waits_s=(0.0, extra_s) if extra_s > 0 else (0.0,),
         )  # fmt: skip
-    _say_options(costs, bench, wrong)
+        shuttered = None
+        if bench.beam.mode == "always-on":
+            other = bench.model_copy(
+                update={"beam": bench.beam.model_copy(update={"mode": "switched"})}
+            )
+            (shuttered,) = compare_options(
+                fitted, other, job.blocks, start=start, wrong=wrong, options=("null",)
+            )
+    _say_options(costs, shuttered, wrong)
     _say_parks(fitted, bench, job, start)
-    _say_recovery(fitted, bench, excursion_mm, dwell_s)
+    _say_recovery(back)
     _say_order(fitted, bench, job, start, order_by)
 
 
-def _say_options(costs: tuple[OptionCost, ...], bench: Bench, wrong: float) -> None:
+def _say_options(costs: tuple[OptionCost, ...], shuttered: OptionCost | None, wrong: float) -> None:
     from hysteresis.cli.console import say, table
 
     waits = any(c.wait_s for c in costs)
@@ -118,11 +133,11 @@ def _say_options(costs: tuple[OptionCost, ...], bench: Bench, wrong: float) -> N
           f"({first.low_mm:.3f} … {first.high_mm:.3f}).")  # fmt: skip
     if not first.starts:
         say("No trace begins behind a stretch long enough to do anything but follow the path.")
-    if bench.beam.mode == "always-on":
+    if shuttered is not None:
         say(
-            "The beam of this bench cannot be switched off, so that travel must be followed; "
-            f"{_mm(first.start_mm)} mm at the starts of traces is what that leaves where the "
-            "memory is wrong. A shutter would let conditioning and nulling do their part."
+            "The beam of this bench cannot be switched off, so that travel must be followed. Where "
+            f"the memory is wrong that leaves {_mm(first.start_mm)} mm at the starts of traces; "
+            f"with a shutter, --beam-off null would leave {_mm(shuttered.start_mm)} mm."
         )
 
 
@@ -151,20 +166,18 @@ def _say_parks(fitted: FittedModel, bench: Bench, job: JobPath, start: RigState 
     )
 
 
-def _say_recovery(
-    fitted: FittedModel, bench: Bench, excursion_mm: float | None, dwell_s: float
-) -> None:
-    from hysteresis.cli.console import table
-    from hysteresis.compensate.advice import recoveries
+def _hold(bench: Bench) -> float:
+    """The hold whose recovery is told unasked, mm."""
+    return 0.8 * min(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
 
-    reach = min(bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm)
-    size = 0.8 * reach if excursion_mm is None else excursion_mm
-    allowed = bench.tolerance.target_mm
-    found = recoveries(
-        fitted, bench, excursion_mm=size, dwell_s=dwell_s, tolerance_mm=allowed
-    )  # fmt: skip
+
+def _say_recovery(found: tuple[Recovery, ...]) -> None:
+    from hysteresis.cli.console import table
+
+    one = found[0]
     table(
-        f"Back within {allowed:g} mm at zero drive, after {size:g} mm held for {dwell_s:g} s",
+        f"Back within {one.tolerance_mm:g} mm at zero drive, after {one.excursion_mm:g} mm held "
+        f"for {one.dwell_s:g} s",
         ("axis", "time", "95 % of the refits", "left in the end, mm", "creep over"),
         [
             (r.axis, _time(r.time_s), f"{_time(r.low_s)} … {_time(r.high_s)}", f"{r.left_mm:.3f}",

@@ -73,7 +73,8 @@ def beam_off_window(
     `state` is the rig's state at the sample before, `step_s` the time from one sample to the
     next. The window ends where the path ends, with its speed there. The path itself comes back
     where the time does not suffice, where it is in full motion at an end, where the drive would
-    exceed a limit, and for axes of another form than `AxisModel`.
+    exceed a limit, and for axes of another form than `AxisModel`; with `null` also where the
+    output is AC-coupled, since what a wait aside adds to the drive stays in it.
     """
     plain = Window(x_mm, y_mm, "follow")
     axes = (model.axis_x, model.axis_y)
@@ -81,6 +82,8 @@ def beam_off_window(
     if option == "follow" or bench.beam.mode == "always-on" or n * step_s < LEAST_S:
         return plain
     if not (isinstance(axes[0], AxisModel) and isinstance(axes[1], AxisModel)):
+        return plain
+    if option == "null" and max(axes[0].chain.droop_per_s, axes[1].chain.droop_per_s) > 0.0:
         return plain
     ends = deflection_from_spot(x_mm[-2:], y_mm[-2:], model.optics)
     home = deflection_from_spot(np.zeros(1), np.zeros(1), model.optics)

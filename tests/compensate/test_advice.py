@@ -308,6 +308,8 @@ def test_the_command_says_all_it_promises_and_writes_nothing(run: Path):
         (["--wrong", "2"], "--wrong"),
         (["--order-by", "colour"], "memory or travel"),
         (["--excursion-mm", "900"], "excursion"),
+        (["--dwell-s", "0"], "dwell"),
+        (["--extra-s", "nan"], "--extra-s"),
     ],
 )
 def test_the_command_refuses_in_one_sentence(run: Path, words: list[str], said: str):

@@ -31,6 +31,7 @@ from hysteresis.compensate.null_memory import (
 from hysteresis.compensate.swings import decay, half_cycles, rise, swings_s, through
 from hysteresis.model import RigModel, RigState
 from hysteresis.operators.after_effect import AfterEffect
+from hysteresis.operators.drive_chain import DriveChain
 from hysteresis.operators.elastic import Elastic
 from hysteresis.operators.maxwell_slip import MaxwellSlip
 from hysteresis.tables import Floats
@@ -97,6 +98,15 @@ def test_the_path_itself_is_followed_where_that_is_asked_or_nothing_else_can_be_
         assert window.done == "follow"
         np.testing.assert_array_equal(window.x_mm, x[there])
         np.testing.assert_array_equal(window.y_mm, y[there])
+
+
+def test_an_output_that_droops_is_not_nulled():
+    model, start = one_rig(), (3.0, -17.0)
+    axis = replace(model.axis_x, chain=DriveChain(0.5, 0.0, 0.0))
+    model = RigModel(axis, axis, model.optics)
+    state = lived(model, [start], 0.1)
+    x, y = travel(start, (20.0, 8.0), 3.0)
+    assert beam_off_window("null", model, state, bench(), x, y, STEP_S).done == "follow"
 
 
 def test_a_path_in_full_motion_at_its_end_is_followed():
