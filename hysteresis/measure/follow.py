@@ -263,8 +263,7 @@ def _log(clip: Clip, passed: _Pass, chosen: Chosen) -> tuple[CameraLog, Scatter]
     scatter = find_scatter(passed.number, t_s, place, sigma, good)
     sigma *= np.clip(scatter.factor(moving(place, good)), 0.3, 30.0)[:, None]
     if clip.changes_only:
-        standing = standing_sigma(spot["clipped"], clip.light, clip.coarse_colour)
-        sigma = np.hypot(sigma, standing[:, None])
+        sigma = np.hypot(sigma, standing_sigma(clip.light, clip.coarse_colour))
     log = CameraLog(
         frame=passed.number,
         t_s=t_s,

@@ -23,11 +23,10 @@ KEPT_AT_REST = 0.45
 """Share of the error of a moving spot that a codec leaves standing when the spot comes to rest: it
 does not change from frame to frame, so no scatter shows it. From films of our own with known truth
 (H.264 0.4 to 0.5, MPEG-4 part 2 0.5 to 0.8, motion JPEG 1, where it does show); no source."""
-FROZEN_PX, FROZEN_CLIPPED_PX = 0.02, 0.03
+FROZEN_PX = 0.03
 """Standard deviation of what an inter-frame codec may leave standing in the place of a spot, so
-that no scatter within the film shows it; for an ordinary spot and a clipped one. A component of
-type B in the sense of JCGM 100. From films of our own with known truth (H.264 at crf 20: 0.01 to
-0.02 px at rest, 0.015 to 0.045 clipped); no source."""
+that no scatter within the film shows it. A component of type B in the sense of JCGM 100. From films
+of our own with known truth (crf 20, at rest: 0.015 to 0.04 px); no source."""
 FROZEN_COARSE_PX = {"luma": 0.0, "green": 0.03, "red": 0.1, "blue": 0.1}
 """The same, where colour is stored with fewer pixels than luma (red at rest: 0.11 px)."""
 
@@ -49,10 +48,9 @@ class Scatter:
         return np.where(moves, moving, rest)
 
 
-def standing_sigma(clipped: Bools, light: str, coarse_colour: bool) -> Floats:
-    """What an inter-frame codec leaves standing in each frame (n,) in a measure of light, px."""
-    plain = np.where(clipped, FROZEN_CLIPPED_PX, FROZEN_PX)
-    return np.hypot(plain, FROZEN_COARSE_PX[light] if coarse_colour else 0.0)
+def standing_sigma(light: str, coarse_colour: bool) -> float:
+    """What an inter-frame codec may leave standing in a measure of light, px."""
+    return float(np.hypot(FROZEN_PX, FROZEN_COARSE_PX[light] if coarse_colour else 0.0))
 
 
 def moving(place: Floats, good: Bools) -> Bools:

@@ -43,8 +43,8 @@ CODECS = {
 def test_goal_behind_a_codec(tmp_path, codec, top, goal) -> None:
     name, settings = CODECS[codec]
     reached, scale = [], []
-    for seed in range(3):
-        scene = Scene(rests_and_moves(200, seed), seed=seed, top=top)
+    for seed in range(2):
+        scene = Scene(rests_and_moves(160, seed), seed=seed, top=top)
         found, truth = followed(tmp_path, scene, name, **settings)
         error = errors_of(found.log, truth)
         reached.append(rms(error))
@@ -58,9 +58,11 @@ def test_goal_behind_a_codec(tmp_path, codec, top, goal) -> None:
         f"stated sigma over it {min(scale):.2f} to {max(scale):.2f}"
     )
     assert max(reached) <= goal
-    # Motion JPEG makes its errors anew in every frame, so the film shows them. What a codec leaves
-    # standing from frame to frame shows in part only: there sigma may be half of the error.
-    assert np.median(scale) < 1.6
+    # Motion JPEG makes its errors anew in every frame, so the film shows them. What an inter-frame
+    # codec leaves standing shows in part only; sigma allows for it by a fixed component, which is
+    # small for some films and large for others.
+    assert min(scale) > 0.5
+    assert np.median(scale) < 2.0
     if codec == "motion JPEG":
         assert np.median(scale) == pytest.approx(1.0, abs=0.2)
 
@@ -74,7 +76,7 @@ def test_sigma_without_a_codec(tmp_path) -> None:
 
 
 def test_reflections_beam_off_edge_and_drifting_light(tmp_path) -> None:
-    for seed in (3, 4):
+    for seed in (3,):
         path = rests_and_moves(400, seed)
         path[100:130] = np.nan
         path[260:300] = np.linspace([100, 100], [-12, 100], 40)
@@ -112,7 +114,7 @@ def test_light_is_chosen_by_colour(tmp_path) -> None:
     4:2:0 carries their colour at half the resolution, and the codec spends few bits on it: rms
     0.13 px for pure blue of 120 levels (luma alone: 0.15), over the goal of 0.1.
     """
-    path = rests_and_moves(150, 2)
+    path = rests_and_moves(110, 2)
     for colour, name, goal in (
         ((0.05, 0.1, 1.0), "blue", 0.15),
         ((1.0, 0.06, 0.05), "red", 0.1),
@@ -209,7 +211,7 @@ def test_sigma_holds_what_a_codec_leaves_standing(tmp_path) -> None:
     found, truth = followed(tmp_path, Scene(path), options={"crf": "20", "preset": "ultrafast"})
     assert open_clip(tmp_path / "film.mp4").changes_only
     sigma = np.column_stack((found.log.sigma_u_px, found.log.sigma_v_px))
-    assert np.nanmin(sigma) >= 0.02
+    assert np.nanmin(sigma) >= 0.03
     assert rms(errors_of(found.log, truth)) < 1.5 * rms(sigma)
     every, _ = followed(tmp_path, Scene(path[:100]), "film.mkv", codec="ffv1", pix="yuv444p")
     assert np.nanmin(every.log.sigma_u_px) < 0.02
