@@ -54,6 +54,7 @@ class ForecastMap:
     that place alone; `parts`: rms of each source by the names of `CAUSES`. `smoothing_mm`: the
     farthest that smoothing moved a traced spot from the path as drawn. `camera_mm`: noise of
     one spot in a film (0: not known). `looked_at`: which part of the job the places stand for.
+    `outline` (4, k): t_s, x_mm, y_mm, layer of the trace, to be drawn.
     """
 
     t_s: Floats
@@ -69,6 +70,7 @@ class ForecastMap:
     camera_mm: float
     looked_at: str
     notes: tuple[str, ...]
+    outline: Floats
 
     def cause(self, place: int) -> str:
         """The largest source at a place, in words."""
@@ -184,6 +186,7 @@ def forecast_places(
     return ForecastMap(
         places.t_s, places.x_mm, places.y_mm, places.layer, places.line, rms, low, high, parts,
         smoothing_mm, _camera_mm(fitted), notes[0], tuple(notes[1:]),
+        places.outline,
     )  # fmt: skip
 
 

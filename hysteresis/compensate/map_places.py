@@ -20,6 +20,7 @@ from hysteresis.tables import Bools, DriveSignal, Floats, Ints, SpotPath
 
 EARLY_S = 600.0  # what is unknown of a model shows in the first minutes
 GRID_S = 0.01
+OUTLINE = 8000  # points of the early trace that are kept to be drawn
 LATER_LAYERS = 40  # of a long job, sampled behind the first minutes
 LATER_PLACES = 48  # of each
 KEPT = 1024  # places of a layer under way before every other one is dropped
@@ -30,7 +31,8 @@ class JobPlaces:
     """Traced places (m,) of a job, in order of time, and the drive of its first minutes.
 
     `t_s` from the start of the output; `layer` from 0; `line` of the file, 0 where not known.
-    `early` places lie under `drive`; the job lasts `duration_s` and has `layers`.
+    `early` places lie under `drive`; the job lasts `duration_s` and has `layers`. `outline` (4, k):
+    t_s, x_mm, y_mm and layer of the early trace, densely, to be drawn.
     """
 
     t_s: Floats
@@ -42,6 +44,7 @@ class JobPlaces:
     drive: DriveSignal
     duration_s: float
     layers: int
+    outline: Floats
 
     @property
     def whole(self) -> bool:
@@ -165,6 +168,7 @@ class PlaceCollector:
     def done(self) -> JobPlaces:
         """What was found. Raises DataError where the beam was never on."""
         early = np.concatenate(self._early, axis=1) if self._early else np.empty((5, 0))
+        outline = _thinned(early[:4], OUTLINE)
         early = _thinned(early, PLACES)
         later = [_thinned(v, LATER_PLACES) for v in self._later.values()]
         rows = np.concatenate([early, *later], axis=1)
@@ -175,6 +179,7 @@ class PlaceCollector:
             rows[0], rows[1], rows[2], rows[3].astype(np.int64), rows[4].astype(np.int64),
             np.arange(rows.shape[1]) < early.shape[1],
             DriveSignal(drive[0], drive[1], drive[2], drive[3] > 0), self._end_s, self._layers,
+            outline,
         )  # fmt: skip
 
 

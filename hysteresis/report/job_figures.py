@@ -12,6 +12,7 @@ from hysteresis.report.drawing import (
     PAPER,
     QUIET,
     SHADES,
+    WANTED,
     Picture,
     legend_above,
     new_figure,
@@ -40,6 +41,7 @@ def _drawn(told: ForecastMap) -> Picture:
     ratio = float(np.clip(np.ptp(told.y_mm) / max(float(np.ptp(told.x_mm)), 1e-9), 0.4, 1.25))
     figure = new_figure(1.5 + 4.75 * ratio)
     axes = figure.subplots()
+    _trace(axes, told.outline, layer)
     # what is worse lies on top, so that no layer hides it
     for number in range(len(edges) - 1):
         mine = (grade == number) & shown
@@ -70,6 +72,16 @@ def _drawn(told: ForecastMap) -> Picture:
         f"{len(worst)} worst places numbered."
     )
     return picture(figure, "forecast_map", caption, alt)
+
+
+def _trace(axes: Any, outline: Floats, layer: int | None) -> None:
+    """The traced path itself, thin and light, broken where the beam is off."""
+    t, x, y = outline[:3] if layer is None else outline[:3, outline[3] == layer]
+    if len(t) < 3:
+        return
+    gaps = np.flatnonzero(np.diff(t) > 1.8 * np.median(np.diff(t))) + 1
+    style = WANTED | {"linewidth": 1.4}
+    axes.plot(np.insert(x, gaps, np.nan), np.insert(y, gaps, np.nan), zorder=2, **style)
 
 
 def _shown(told: ForecastMap) -> tuple[int | None, Bools]:

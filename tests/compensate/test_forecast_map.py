@@ -264,3 +264,19 @@ def test_a_job_without_a_trace_is_refused() -> None:
     dark = replace(path, beam=np.zeros(len(path), dtype=bool))
     with pytest.raises(DataError, match="never on"):
         places_of_path(dark, DriveSignal(path.t_s, 0 * path.t_s, 0 * path.t_s, dark.beam))
+
+
+def test_the_picture_shows_the_worst_layer_in_dots_of_five_sizes() -> None:
+    from io import BytesIO
+
+    from PIL import Image
+
+    from hysteresis.report.job_figures import forecast_picture
+
+    found = told()
+    drawn = forecast_picture(found)
+    with Image.open(BytesIO(drawn.png)) as image:
+        assert image.format == "PNG" and min(image.size) > 500
+    worst = max(range(3), key=lambda n: found.rms_mm[found.layer == n].mean())
+    assert f"Layer {worst + 1}, the worst" in drawn.caption
+    assert f"{found.whole_rms_mm:.3f} mm" in drawn.caption and "dots" in drawn.alt
