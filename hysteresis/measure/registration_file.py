@@ -142,7 +142,8 @@ def registration_of(
             "nothing says where the camera's pixels lie on the target plane: the run has no "
             f"registration.json, bench.toml no fiducials, and in the film {fault.what}",
             file=run.path,
-            mend=f"{fault.mend}; or {mend}",
+            mend=f"{fault.mend}, or photograph it alone: hysteresis register {run.path} --target "
+            "STILL",
         ) from fault
 
 

@@ -66,7 +66,8 @@ def seen_png(picture: Picture, blobs: Blobs, numbered: Ints) -> bytes:
         # as high as the picture asks for, and room for title, axis and legend
         figure = new_figure(min(0.86 * WIDTH_IN * grey.shape[0] / grey.shape[1] + 1.1, 9.0))
         axes = figure.subplots()
-        axes.imshow(grey[::step, ::step], cmap="gray",
+        # from black, so that an even picture looks even
+        axes.imshow(grey[::step, ::step], cmap="gray", vmin=0.0, vmax=max(float(grey.max()), 1.0),
                     extent=(-0.5, grey.shape[1] - 0.5, grey.shape[0] - 0.5, -0.5))  # fmt: skip
         axes.grid(False)
         is_numbered = np.isin(np.arange(len(blobs)), numbered)
