@@ -309,6 +309,7 @@ class Written:
     difference: float | None = None
     long: bool = False
     discarded: Path | None = None
+    continued_mb: float | None = None  # of a part that was there, with --go-on
 
     @property
     def with_plain(self) -> bool:
@@ -343,6 +344,7 @@ class Written:
                     self._write_positions(stack.enter_context(writing(self.target)), advance)
             if self.asked.positions is None:
                 out = whole.enter_context(PartFile(self.target, key, go_on=self.asked.go_on))
+                self.continued_mb = out.kept / 2**20 if self.asked.go_on else None
                 self._write_drive(out)
                 out.rename()
         if not (self.with_plain and not self.found.plain_count):

@@ -129,6 +129,12 @@ def say_done(job: Written, said: list[str], stale: list[Path], took_s: float) ->
         print("Note: the WAV would pass 4 GB and is written as RF64, which has 64-bit sizes.")
     if job.discarded is not None:
         print(f"Discarded {job.discarded}: part of an output that was stopped, not continued.")
+    if job.continued_mb is not None:
+        print(
+            f"Went on behind the {job.continued_mb:.0f} MB that were there, compared to the bit."
+            if job.continued_mb
+            else "There was no part to go on with, so the output was written from its beginning."
+        )
     kind = "Positions" if asked.positions is not None else "Drive"
     print(f"\n{kind}: {job.target}")
     for file in stale:

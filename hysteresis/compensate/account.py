@@ -34,7 +34,7 @@ def account(
         "model": model_file,
         "options": options,
         "output": output,
-        "drive": output["file"],
+        "drive": None if output["kind"] == "positions" else output["file"],
         "started_from": started_from,
         "lead_in_s": scan.lead_in_s,
         "duration_s": scan.duration_s,
