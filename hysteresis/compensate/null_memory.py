@@ -148,9 +148,14 @@ def least_memory(
         ])  # fmt: skip
         matrix = left.matrix + np.outer(left.friction, slope)
         wanted = matrix @ places - left.at(places, torque)
+        # the solver's tolerance is absolute, torques are small: both sides in units of the matrix
+        unit = float(np.abs(matrix).max(initial=0.0))
+        if unit == 0.0:  # no memory, nothing to choose by
+            break
         found = lsq_linear(
-            np.concatenate([matrix, hair * np.eye(len(near))]),
-            np.concatenate([wanted, hair * near]), bounds=(-bound, bound), method="bvls",
+            np.concatenate([matrix, hair * np.eye(len(near))]) / unit,
+            np.concatenate([wanted, hair * near]) / unit,
+            bounds=(-bound, bound), method="bvls", tol=1e-12,
         )  # fmt: skip
         places = np.asarray(found.x)
     return best, least
