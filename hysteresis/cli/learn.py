@@ -60,7 +60,7 @@ def command(
     \b
     Example:
       hysteresis learn my-run --pause-s 60
-      hysteresis compensate my-run tile.ngc --model my-run/model_learned.json
+      hysteresis learn my-run --what model --accept
     """
     from contextlib import ExitStack
 
@@ -176,8 +176,11 @@ def _drive(file: Path) -> Any:
 
 
 def _pause(account: dict[str, Any]) -> float | None:
-    """The pause that the job was made for, where its account tells one."""
-    for part in (account.get("started_from"), account.get("options")):
+    """The pause since the pattern that the job was made for, where its account tells one."""
+    started = account.get("started_from")
+    if isinstance(started, dict) and started.get("job") is not None:
+        return None  # it went on from another job, not from the pattern
+    for part in (started, account.get("options")):
         value = part.get("pause_s") if isinstance(part, dict) else None
         if isinstance(value, (int, float)) and not isinstance(value, bool) and value >= 0.0:
             return float(value)
