@@ -57,8 +57,8 @@ class Sources:
         and 95 % of the drive's speed where it moves. clock_s : standard uncertainty of a time.
         drift : of the part played again; trend_mm_min : slow trend of the readings at zero drive
         with its standard uncertainty, (2, 2) by axis. alike : frames at rest repeat each other, as
-        a codec makes them, so that more of them tell no more. scale_share : of a place's variance by
-        the registration, what a common wrong scale has.
+        a codec makes them, so that more of them tell no more. scale_share : of a place's variance
+        by the registration, what a common wrong scale has.
     """
 
     sigma_mm: Floats
