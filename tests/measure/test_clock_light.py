@@ -31,6 +31,19 @@ def test_the_exposure_from_the_spread_of_points(exposure_s: float) -> None:
     assert not disagrees(found, exposure_s) and disagrees(found, 2 * exposure_s)
 
 
+def test_light_that_is_cut_where_it_moves_fast_tells_no_exposure() -> None:
+    """A tracker that sees streaks as no longer than 6 px: what it measures is not the exposure."""
+    rng = np.random.default_rng(5)
+    velocity = rng.normal(0, 900.0, (400, 2))
+    length = np.minimum(np.linalg.norm(velocity, axis=1) * 0.008, 6.0)
+    along = (velocity.T / np.linalg.norm(velocity, axis=1)).T
+    uu, uv, vv = (
+        length**2 / 12 * p for p in (along[:, 0] ** 2, along[:, 0] * along[:, 1], along[:, 1] ** 2)
+    )
+    found = estimate_exposure(2.0 + uu, uv, 2.0 + vv, velocity, np.ones(400, bool))
+    assert found is None or not disagrees(found, 0.008)
+
+
 def test_no_exposure_without_motion() -> None:
     still = np.zeros((100, 2))
     two = np.full(100, 2.0)
