@@ -99,7 +99,7 @@ def main() -> None:
     ask.add_argument("--what", choices=("model", "path", "both", "all"), default="both")
     ask.add_argument("--sitting", choices=("anew", "going-on", "each"), default="anew")
     ask.add_argument("--iterations", type=int, default=2)
-    ask.add_argument("--short", action="store_true", help="one seed, two layers' kinds, quickly")
+    ask.add_argument("--short", action="store_true", help="one seed, two minutes of camera")
     chosen = ask.parse_args()
     seeds = 1 if chosen.short else chosen.seeds
     whats = ("model", "path", "both") if chosen.what == "all" else (chosen.what,)
