@@ -108,7 +108,8 @@ def test_the_path_lies_where_it_is_put(made: Path, tmp_path: Path) -> None:
          "--preview", made / "path.png")  # fmt: skip
     planned = read_timed_path(made / "planned.csv")
     x, y = planned.x_mm[planned.beam], planned.y_mm[planned.beam]
-    assert np.abs(x + 5).max() < 1e-4 and y.min() < 1.05 and y.max() > 20.95
+    smoothing_mm = json.loads((made / "job.json").read_text())["smoothing_mm"]
+    assert np.abs(x + 5).max() < smoothing_mm + 1e-5 < 0.03 and y.min() < 1.05 and y.max() > 20.95
     assert (made / "path.png").read_bytes().startswith(b"\x89PNG")
 
 
