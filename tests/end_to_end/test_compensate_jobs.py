@@ -26,6 +26,7 @@ from hysteresis.carrier import Carrier
 from hysteresis.model import bench_identity, write_model
 from hysteresis.paths.example_job import layered_tile_job
 from hysteresis.table_files import read_timed_path
+from hysteresis.tables import DriveSignal
 from hysteresis.wav_files import read_drive_wav
 
 
@@ -152,17 +153,21 @@ def test_positions_for_a_controller(made: Path, short: Path, name: str) -> None:
 
     done("compensate", made, short)
     drive, _ = read_drive_wav(made / "drive.wav")
+    # the grid of the torque balance: between its samples a WAV is curved, positions are straight
+    every = slice(None, None, 40)
+    on_grid = DriveSignal(drive.t_s[every], drive.drive_x[every], drive.drive_y[every],
+                          drive.beam[every])  # fmt: skip
     out = done("compensate", made, short, "--force", "--positions", made / name,
                "--tolerance-mm", 0.02)  # fmt: skip
     assert f"Positions: {made / name}" in out and not (made / "drive.wav").exists()
     scale = read_bench(made / "bench.toml").optics.full_scale_x_mm
     if name.endswith(".csv"):
         spots = read_timed_path(made / name)
-        played = np.interp(drive.t_s, spots.t_s, spots.x_mm) / scale
-        assert np.abs(played - drive.drive_x).max() * scale < 0.021
+        played = np.interp(on_grid.t_s, spots.t_s, spots.x_mm) / scale
+        assert np.abs(played - on_grid.drive_x).max() * scale < 0.021
     else:
         line = read_rs274((made / name).read_text()).polyline
-        assert abs(line.x_mm.max() - drive.drive_x.max() * scale) < 0.03
+        assert abs(line.x_mm.max() - on_grid.drive_x.max() * scale) < 0.021
     assert json.loads((made / "job.json").read_text())["output"]["controller"] == "linear"
 
 
