@@ -40,8 +40,8 @@ def read_with_ruler(
     The spot is read against the screen's marks (their zero is the ruler's) with a normal error of
     standard deviation `scatter_mm`, rounded to `rounding_mm` (0: not rounded), at a moment that
     strays by up to `time_jitter_s` from the time noted. `typo`: one entry is mistyped (a digit
-    slip, a sign slip, or centimetres for millimetres); `missing`: one entry is left empty. Raises InputError when the pattern has no
-    numbered readings.
+    slip, a sign slip, or centimetres for millimetres); `missing`: one entry is left empty. Raises
+    InputError when the pattern has no numbered readings.
     """
     number, start_s, end_s = readings_of(pattern)
     rng = np.random.default_rng([seed, 6, sequence])

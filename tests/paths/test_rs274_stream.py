@@ -4,6 +4,8 @@ and what programs for layered work write is read or named.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -19,7 +21,7 @@ def streamed(text: str, *, fast: bool, cuts: tuple[int, ...] = (), most: int = 5
     """Outcome of a program cut into blocks behind some lines: arrays, notes, or the complaint."""
     lines = text.encode("utf-8", "surrogatepass").splitlines(keepends=True)
     edges = sorted({0, len(lines), *(min(c, len(lines)) for c in cuts)})
-    blocks = [(b"".join(lines[a:b]), a + 1) for a, b in zip(edges, edges[1:], strict=False)]
+    blocks = [(b"".join(lines[a:b]), a + 1) for a, b in pairwise(edges)]
     tally = Tally()
     try:
         batches = rows_of_program(blocks, tally, fast=fast, file="j", **options)
@@ -52,7 +54,8 @@ program = st.lists(line, max_size=12).flatmap(
 
 @settings(max_examples=600, deadline=None)
 @given(text=program, skip=st.booleans(), feed=st.sampled_from([None, 7.0]),
-       cuts=st.tuples(st.integers(0, 12), st.integers(0, 12)), most=st.sampled_from([2, 3, 50_000]))  # fmt: skip
+       cuts=st.tuples(st.integers(0, 12), st.integers(0, 12)),
+       most=st.sampled_from([2, 3, 50_000]))  # fmt: skip
 @example("F60M3G1X1\nX0.3\nX2Z1\nX3Z2*11\n", False, None, (1, 2), 2)
 @example("M3 F60 G1 X1\nX2 E1\nG92 E0\nX3 E1\nM106 S0\nX4", True, None, (2, 3), 3)
 def test_the_kernel_of_plain_lines_gives_the_readers_rows_bit_for_bit(
@@ -83,7 +86,7 @@ def test_programs_of_layered_work():
         "N1 G21 *18\nN2 M104 S200 ; heat\nG92 E0\nM106 S255\nT0\nM3\nG1 Z0.2 F600\n"
         "G1 X1 Y0 E0.1 F1200\ng1x2y0\nM107\nG1 Z0.4\nG1 X3 E0.3\n"
     )
-    with pytest.raises(InputError, match="line 2: a word that is not read .*M104.*--skip-unknown"):
+    with pytest.raises(InputError, match=r"line 2: a word that is not read .*M104.*--skip-unknown"):
         read_rs274(text)
     found = read_rs274(text, skip_unknown=True)
     assert found.polyline.x_mm.tolist() == [0, 1, 2, 3]
