@@ -37,9 +37,12 @@ def content(folder: Path) -> dict[str, bytes]:
 
 
 def refused(watched: Path, *words: object) -> str:
-    """The one sentence of a refused command; nothing below `watched` has changed."""
+    """The one sentence of a refused command; nothing below `watched` has changed.
+
+    Within this process: there are hundreds of refusals, and starting takes longer than refusing.
+    """
     before = content(watched)
-    finished = call(*words)
+    finished = in_process(*words)
     assert finished.returncode == 2, finished.stdout + finished.stderr
     lines = [line for line in finished.stderr.splitlines() if not line.endswith("…")]
     assert len(lines) == 1, finished.stderr  # beside it stand lines of progress only
