@@ -17,6 +17,14 @@ def command(
             metavar="PATH",
         ),
     ],
+    model: Annotated[
+        Path | None,
+        typer.Option(help="Another model of this rig, as `learn` writes; default: model.json."),
+    ] = None,
+    correction: Annotated[
+        Path | None,
+        typer.Option(help="Correction of this path, as `learn` writes it, to be in the drive."),
+    ] = None,
     # ---- what comes out
     out: Annotated[
         Path | None, typer.Option(help="Drive signal, .wav or .csv; default: drive.wav of the run.")
@@ -62,6 +70,10 @@ def command(
     ] = None,
     preview: Annotated[
         Path | None, typer.Option(help="Also draw the path in its place, as a .png.")
+    ] = None,
+    map: Annotated[
+        Path | None,
+        typer.Option(help="Also draw the error foretold at every place, as a .png."),
     ] = None,
     # ---- the rig's past
     pause_s: Annotated[
@@ -119,6 +131,10 @@ def command(
     skip_unknown: Annotated[
         bool, typer.Option("--skip-unknown", help="Pass over unknown RS-274 words, and list them.")
     ] = False,
+    layers: Annotated[
+        list[str] | None,
+        typer.Option(help="Trace this layer of a DXF alone; may be repeated. Default: all shown."),
+    ] = None,
     # ---- files
     go_on: Annotated[
         bool, typer.Option("--go-on", help="Continue an output that was stopped half-way.")
@@ -139,12 +155,12 @@ def command(
     from hysteresis.cli.compensate_job import Asked, compensate_job
 
     compensate_job(Asked(
-        run=run, path=path, out=out, positions=positions, controller=controller,
-        tolerance_mm=tolerance_mm, bits=bits, channels=channels, dither=dither, rate_hz=rate_hz,
-        carrier_hz=carrier_hz, plain=plain, preview=preview, pause_s=pause_s,
-        start_from=start_from, scale=scale, rotate_deg=rotate_deg, x_mm=x_mm, y_mm=y_mm,
-        mirror=mirror, fit=fit, feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s, corner=corner,
-        corner_tolerance_mm=corner_tolerance_mm, jerk_mm_s3=jerk_mm_s3, settle_s=settle_s,
-        beam_off=beam_off, extra_s=extra_s, fit_limits=fit_limits, skip_unknown=skip_unknown,
-        go_on=go_on, force=force,
+        run=run, path=path, model=model, correction=correction, out=out, positions=positions,
+        controller=controller, tolerance_mm=tolerance_mm, bits=bits, channels=channels,
+        dither=dither, rate_hz=rate_hz, carrier_hz=carrier_hz, plain=plain, preview=preview,
+        map=map, pause_s=pause_s, start_from=start_from, scale=scale, rotate_deg=rotate_deg,
+        x_mm=x_mm, y_mm=y_mm, mirror=mirror, fit=fit, feed_mm_s=feed_mm_s,
+        travel_mm_s=travel_mm_s, corner=corner, corner_tolerance_mm=corner_tolerance_mm,
+        jerk_mm_s3=jerk_mm_s3, settle_s=settle_s, beam_off=beam_off, extra_s=extra_s,
+        fit_limits=fit_limits, skip_unknown=skip_unknown, layers=layers, go_on=go_on, force=force,
     ))  # fmt: skip

@@ -12,19 +12,30 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from hysteresis.bench import Bench, read_bench
-from hysteresis.carrier import Carrier
+from hysteresis.bench import read_bench
+from hysteresis.cli.compensate_before import (
+    Asked,
+    Rig,
+    check_places,
+    check_words,
+    keep_apart,
+    of_the_job_before,
+    past,
+)
+from hysteresis.cli.compensate_foretold import collected, draw_foretold, foretold
 from hysteresis.cli.compensate_words import (
     say_done,
     sentence_of_part,
     too_much,
 )
 from hysteresis.cli.console import progress
-from hysteresis.compensate import compensate_stream, notes_for, state_after_pause
-from hysteresis.compensate.account import account, end_of_job
-from hysteresis.compensate.beam_off import OPTIONS
+from hysteresis.compensate import compensate_stream, notes_for
+from hysteresis.compensate.account import account
+from hysteresis.compensate.correction import apply_correction, read_correction
 from hysteresis.compensate.fit_limits import Remedy, first_remedy, remedies
-from hysteresis.compensate.job import JobPath, PathOptions, open_job
+from hysteresis.compensate.forecast_map import ForecastMap
+from hysteresis.compensate.job import JobPath, open_job
+from hysteresis.compensate.map_places import PlaceCollector
 from hysteresis.compensate.output import (
     beside,
     carrier_difference,
@@ -39,253 +50,84 @@ from hysteresis.compensate.scan import Scan, scan
 from hysteresis.compensate.stream import PlayedBlock
 from hysteresis.errors import InputError, LimitError
 from hysteresis.files import sha256_of, write_json, writing
-from hysteresis.model import FittedModel, RigState, read_model
-from hysteresis.paths.placement import Placement
+from hysteresis.model import read_model
 from hysteresis.paths.wav_bytes import is_long, wav_bytes
-from hysteresis.run_folder import RunFolder, open_run, refuse_overwrite
-from hysteresis.tables import Pattern
-from hysteresis.wav_files import WavForm, checked_rate
+from hysteresis.run_folder import open_run, refuse_overwrite
+from hysteresis.wav_files import WavForm
 
 SHORT_S = 1800.0  # planned.csv and drive_plain.wav are written for so long a job unasked
+FLOATING = 32  # bits as which a table or positions count
 STOPPED = 130  # as the shell has it
 TRIED_S = 20.0  # a first pass of this time or less is repeated for advice unasked
-CONTROLLERS = ("linear", "calibrated")
-
-
-@dataclass(frozen=True)
-class Asked:
-    """The words of the command, as they were given."""
-
-    run: Path
-    path: Path
-    out: Path | None = None
-    positions: Path | None = None
-    controller: str = "linear"
-    tolerance_mm: float = 0.01
-    bits: int = 24
-    channels: str = "xyb"
-    dither: bool = False
-    rate_hz: float | None = None
-    carrier_hz: int | None = None
-    plain: bool | None = None
-    preview: Path | None = None
-    pause_s: float | None = None
-    start_from: Path | None = None
-    scale: float = 1.0
-    rotate_deg: float = 0.0
-    x_mm: float = 0.0
-    y_mm: float = 0.0
-    mirror: Any = None
-    fit: bool = False
-    feed_mm_s: float | None = None
-    travel_mm_s: float | None = None
-    corner: Any = "rest"
-    corner_tolerance_mm: float | None = None
-    jerk_mm_s3: float | None = None
-    settle_s: float = 0.0
-    beam_off: Any = "follow"
-    extra_s: float = 0.0
-    fit_limits: bool = False
-    skip_unknown: bool = False
-    go_on: bool = False
-    force: bool = False
-
-    def path_options(self) -> PathOptions:
-        """What concerns the path alone."""
-        return PathOptions(
-            Placement(self.scale, self.rotate_deg, self.x_mm, self.y_mm, self.mirror, self.fit),
-            self.skip_unknown, self.feed_mm_s, self.travel_mm_s, self.corner,
-            self.corner_tolerance_mm, self.jerk_mm_s3, self.settle_s,
-        )  # fmt: skip
-
-    def form(self, bench: Bench) -> tuple[WavForm, int]:
-        """How a WAV is written, checked, and its rate."""
-        carrier = None if self.carrier_hz is None else Carrier(self.carrier_hz)
-        form = WavForm(self.bits, self.channels, self.dither, carrier)  # type: ignore[arg-type]
-        form.check()
-        rate = checked_rate(self.rate_hz or bench.drive.sample_rate_hz)
-        if carrier is not None:
-            carrier.check(rate, bench.limits.bandwidth_hz)
-        return form, rate
-
-
-@dataclass(frozen=True)
-class Rig:
-    """The run, its rig, and what is known of the rig's past."""
-
-    folder: RunFolder
-    bench: Bench
-    fitted: FittedModel
-    start: RigState | None
-    history: tuple[Pattern, float] | None
 
 
 def compensate_job(asked: Asked) -> None:
     """Do what was asked; raises one of `errors` before anything is written over."""
     began = time.monotonic()
     folder = open_run(asked.run)
-    _check_words(asked)
+    check_words(asked)
     target = asked.positions or asked.out or folder.drive_wav
-    _keep_apart(folder, target, asked)
+    keep_apart(folder, target, asked)
     outputs = [target, folder.drive_plain_wav, folder.planned_csv, folder.job_json]
-    for file in outputs + ([asked.preview] if asked.preview else []):
+    outputs += [file for file in (asked.preview, asked.map) if file is not None]
+    for file in outputs:
         refuse_overwrite(file, asked.force)
-    stale = _of_the_job_before(folder, target, asked.force)
+    stale = of_the_job_before(folder, target, asked.force)
     bench = read_bench(folder.bench_toml)
     form, rate = asked.form(bench)
-    _check_places(outputs)
+    check_places(outputs)
     with progress("Compensating"):
-        fitted = read_model(folder.model_json, bench)
-        rig = Rig(folder, bench, fitted, *_past(asked, folder, fitted))
+        source = asked.model or folder.model_json
+        fitted = read_model(source, bench)
+        correction = None if asked.correction is None else read_correction(asked.correction)
+        rig = Rig(folder, bench, fitted, source, correction, *past(asked, folder, fitted, source))
         job = open_job(asked.path, bench, asked.path_options())
-        found, job, said = _first_pass(asked, rig, job)
-    written = Written(asked, rig, job, found, target, form, rate)
+        found, job, said, places = _first_pass(asked, rig, job)
+        bits = form.bits if target.suffix.lower() == ".wav" else FLOATING
+        told = foretold(rig, found, places, bits)
+    written = Written(asked, rig, job, found, told, target, form, rate)
     written.write_all(stale)
     say_done(written, said, stale, time.monotonic() - began)
 
 
-def _check_places(outputs: list[Path]) -> None:
-    """Say early which output could not be written."""
-    for file in outputs:
-        if file.is_dir():
-            raise InputError("this is a folder", file=file, mend="name a file to write")
-        if not file.parent.is_dir():
-            raise InputError(
-                "the folder to write to does not exist", file=file, mend="make it first"
-            )
-
-
-# ---- before --------------------------------------------------------------------------------------
-
-
-def _check_words(asked: Asked) -> None:
-    if asked.beam_off not in OPTIONS:
-        raise InputError(
-            "what to do while the beam is off is not known", value=asked.beam_off,
-            mend=f"choose {', '.join(OPTIONS)}",
-        )  # fmt: skip
-    if asked.controller not in CONTROLLERS:
-        raise InputError(
-            "this controller is not known", value=asked.controller,
-            mend=f"choose {' or '.join(CONTROLLERS)}",
-        )  # fmt: skip
-    if not 1e-5 <= asked.tolerance_mm <= 10.0:
-        raise InputError(
-            "the tolerance of positions lies between 0.00001 and 10 mm", value=asked.tolerance_mm
-        )
-    if asked.positions is not None and asked.out is not None:
-        raise InputError(
-            "a drive and positions at once", value=str(asked.out), mend="leave out one of them"
-        )
-    if asked.start_from is not None and asked.pause_s is None:
-        raise InputError(
-            "how long has the rig rested since that job?", file=asked.start_from,
-            mend="add --pause-s with the seconds",
-        )  # fmt: skip
-
-
-def _past(
-    asked: Asked, folder: RunFolder, fitted: FittedModel
-) -> tuple[RigState | None, tuple[Pattern, float] | None]:
-    """The rig's state at the start, and the pattern before with the pause, where known."""
-    if asked.pause_s is None:
-        return None, None
-    if asked.start_from is not None:
-        before = end_of_job(asked.start_from, fitted.model, sha256_of(folder.model_json))
-        return state_after_pause(fitted.model, before, asked.pause_s), None
-    start = state_after_pause(fitted.model, fitted.end, asked.pause_s)
-    return start, _history(folder, fitted, asked.pause_s)
-
-
-def _history(
-    folder: RunFolder, fitted: FittedModel, pause_s: float
-) -> tuple[Pattern, float] | None:
-    """The pattern that the model was fitted to and the pause since, if that pattern is there."""
-    from hysteresis.table_files import read_pattern
-
-    source = fitted.provenance.get("inputs", {}).get("pattern", {})
-    file = folder.pattern_csv
-    if fitted.trust is None or not file.exists() or source.get("sha256") != sha256_of(file):
-        return None
-    return read_pattern(file), pause_s
-
-
-def _of_the_job_before(folder: RunFolder, target: Path, force: bool) -> list[Path]:
-    """Files there now that would then be taken for parts of the new job."""
-    stale = [folder.plain_csv, folder.compensated_csv]
-    if target.resolve() != folder.drive_wav.resolve():
-        stale.append(folder.drive_wav)
-    stale = [file for file in stale if file.exists()]
-    if stale and not force:
-        raise InputError(
-            "the file belongs to the job that was compensated before and is kept", file=stale[0],
-            mend="add --force to remove it, or work in another run folder",
-        )  # fmt: skip
-    return stale
-
-
-def _keep_apart(folder: RunFolder, target: Path, asked: Asked) -> None:
-    """Refuse, even with --force, an output in the place of an input or of another output.
-
-    Likewise one whose name does not say how it is to be written.
-    """
-    others = [folder.drive_plain_wav, folder.planned_csv, folder.job_json]
-    inputs = [
-        asked.path, folder.bench_toml, folder.pattern_csv, folder.camera_log_csv, folder.typed_csv,
-        folder.recording_csv, folder.model_json,
-    ]  # fmt: skip
-    for file in (target, asked.preview):
-        if file is not None and file.resolve() in {f.resolve() for f in (*others, *inputs)}:
-            raise InputError(
-                "this name belongs to another file of the job", file=file,
-                mend=f"choose another one with --{'out' if file is target else 'preview'}",
-            )  # fmt: skip
-    if asked.path.resolve() in {file.resolve() for file in others}:
-        raise InputError(
-            "the toolpath would be written over by an output of the same name", file=asked.path,
-            mend="copy it to another name first",
-        )  # fmt: skip
-    endings = (".csv", ".ngc", ".nc", ".gcode") if asked.positions else (".wav", ".csv")
-    if target.suffix.lower() not in endings:
-        what = "positions are" if asked.positions else "a drive signal is"
-        raise InputError(
-            f"{what} written as {', '.join(endings[:-1])} or {endings[-1]}", file=target,
-            value=target.suffix or None, mend="give the file one of these endings",
-        )  # fmt: skip
-    if asked.preview is not None and asked.preview.suffix.lower() != ".png":
-        raise InputError("a picture is written as .png", file=asked.preview)
-
-
 def stream_of(asked: Asked, rig: Rig, job: JobPath, **more: Any) -> Iterator[PlayedBlock]:
     """The output from its beginning; as often as asked, always the same."""
+    blocks = job.blocks()
+    if rig.correction is not None:
+        blocks = apply_correction(blocks, rig.correction)
     return compensate_stream(
-        rig.fitted, rig.bench, job.blocks(), start=rig.start, beam_off=asked.beam_off,
+        rig.fitted, rig.bench, blocks, start=rig.start, beam_off=asked.beam_off,
         extra_s=asked.extra_s, **more,
     )  # fmt: skip
 
 
-def _first_pass(asked: Asked, rig: Rig, job: JobPath) -> tuple[Scan, JobPath, list[str]]:
+def _first_pass(
+    asked: Asked, rig: Rig, job: JobPath
+) -> tuple[Scan, JobPath, list[str], PlaceCollector]:
     """Everything about the job that one pass tells; LimitError where a limit is not met."""
     began = time.monotonic()
 
-    def looked(at: JobPath) -> Scan:
-        blocks = stream_of(asked, rig, at, plain=True, threads=2)
+    def looked(at: JobPath, places: PlaceCollector) -> Scan:
+        blocks = collected(stream_of(asked, rig, at, plain=True, threads=2), places)
         return scan(rig.fitted, rig.bench, blocks, history=rig.history)
 
     def fits(at: JobPath) -> bool:
         blocks = stream_of(asked, rig, at, threads=2)
         return not scan(rig.fitted, rig.bench, blocks).count
 
-    found = looked(job)
+    places = PlaceCollector()
+    found = looked(job, places)
     quick = time.monotonic() - began < TRIED_S
     if not found.count:
-        return found, job, []
+        return found, job, [], places
     if asked.fit_limits:
         remedy = first_remedy(job, fits, found.excesses)
         if remedy is not None:
             job = job.with_options(remedy.options)
             first = found.excesses[0]
-            return looked(job), job, [f"the path was {remedy.words} to meet the limits: {first}"]
+            said = [f"the path was {remedy.words} to meet the limits: {first}"]
+            places = PlaceCollector()
+            return looked(job, places), job, said, places
     known: list[Remedy] | None = None
     if not asked.fit_limits and quick:
         known = remedies(job, fits, found.excesses)
@@ -303,6 +145,7 @@ class Written:
     rig: Rig
     job: JobPath
     found: Scan
+    told: ForecastMap | None
     target: Path
     form: WavForm
     rate: int
@@ -337,6 +180,9 @@ class Written:
             write_json(stack.enter_context(writing(folder.job_json)), self._account(key))
             if self.asked.preview is not None:
                 self._draw(stack.enter_context(writing(self.asked.preview)))
+            if self.asked.map is not None:
+                part = stack.enter_context(writing(self.asked.map))
+                draw_foretold(part, self.told, self.asked.map)
             with self._told("Writing the comparison" if self.with_plain else "") as advance:
                 if self.with_plain:
                     self._write_plain(stack, advance)
@@ -474,7 +320,8 @@ class Written:
         return {
             "input": {"file": asked.path.name, "sha256": sha256_of_any(asked.path)},
             "parts of the job": _parts_of(asked.path, self.job),
-            "model": {"file": folder.model_json.name, "sha256": sha256_of(folder.model_json)},
+            "model": _named(self.rig.model_json),
+            "correction": None if asked.correction is None else _named(asked.correction),
             "bench": {"file": folder.bench_toml.name, "sha256": sha256_of(folder.bench_toml)},
             "start": None if start is None else _digest(start.x.tobytes() + start.y.tobytes()),
             "options": {
@@ -505,8 +352,9 @@ class Written:
             past = {"pause_s": asked.pause_s,
                     "job": None if asked.start_from is None else asked.start_from.name}  # fmt: skip
         return account(
-            input_file=key["input"] , model_file=key["model"], options=key["options"],
-            output=output, started_from=past, scan=self.found,
+            input_file=key["input"] , model_file=key["model"],
+            correction_file=key["correction"], options=key["options"],
+            output=output, started_from=past, scan=self.found, told=self.told,
         )  # fmt: skip
 
 
@@ -516,6 +364,10 @@ def vars_of(record: Any) -> dict[str, Any]:
 
     values = {f.name: getattr(record, f.name) for f in fields(record)}
     return {k: v for k, v in values.items() if not is_dataclass(v)}
+
+
+def _named(file: Path) -> dict[str, str]:
+    return {"file": file.name, "sha256": sha256_of(file)}
 
 
 def sha256_of_any(path: Path) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hysteresis.bench import Bench
+from hysteresis.cli.compensate_foretold import say_foretold
 from hysteresis.cli.console import say_cautions, table
 from hysteresis.compensate.fit_limits import Remedy
 from hysteresis.compensate.forecast import Forecast
@@ -81,6 +82,8 @@ def say_done(job: Written, said: list[str], stale: list[Path], took_s: float) ->
         ("time taken, s", f"{took_s:.1f}", f"{found.duration_s / took_s:.0f} × real time"),
     ]  # fmt: skip
     table("Forecast over the traced path, limits and time", ("", "value", ""), rows)
+    if job.told is not None:
+        say_foretold(job.told)
     largest = found.largest["max_drive"]
     print(
         f"\n{found.duration_s:.1f} s of output, {found.lead_in_s:.1f} s of it lead-in; largest "
@@ -139,6 +142,9 @@ def say_done(job: Written, said: list[str], stale: list[Path], took_s: float) ->
     print(f"\n{kind}: {job.target}")
     for file in stale:
         print(f"Removed {file}: it belonged to the job before.")
+    for picture, what in ((asked.map, "Forecast"), (asked.preview, "Preview")):
+        if picture is not None:
+            print(f"{what}: {picture}")
     print("Play it, film it, and then:")
     print(f"  hysteresis measure {asked.run} --camera FILE --job compensated")
     print(f"  hysteresis verify {asked.run}")

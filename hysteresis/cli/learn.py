@@ -93,6 +93,7 @@ def command(
     spots = read_timed_path(_there(spots_csv, run, job))
     account = _account(folder.job_json)
     played_drive = _drive(_there(drive or _drive_file(folder, account, job), run))
+    _check_correction(account if job == "compensated" else {}, correction, folder)
     before = None if correction is None else read_correction(correction)
     pattern = _pattern(folder, fitted)
     pause = _pause(account) if pause_s is None else pause_s
@@ -107,7 +108,8 @@ def command(
             new = better.model if of_model is not None else None
             of_path = learn_correction(seen, new, before)
         advance()
-    wrote = []
+    wrote: list[str] = []
+    model_next, correction_next = model, correction
     with ExitStack() as all_or_none:
         if of_model is not None and of_model.accepted:
             better = with_end(better, pattern)
@@ -118,15 +120,59 @@ def command(
                 wrote.append(f"The model as it was: {kept}")
             write_model(all_or_none.enter_context(writing(target)), better)
             wrote.append(f"The model as learned: {target}")
+            model_next = None if accept else target
         if of_path is not None and of_path.correction is not None:
             part = all_or_none.enter_context(writing(correction_json))
             write_correction(part, of_path.correction)
             wrote.append(f"The correction of the path: {correction_json}")
+            correction_next = correction_json
     _print(of_model, of_path, seen.block_kind)
     if pause is None:
         print("Mind: the rig's past before the job is not known; give --pause-s if it is.")
     for line in wrote or ["Nothing was written: nothing that was learned held on new layers."]:
         say(line)
+    if wrote:
+        print("\nThe next drive (--force removes the job before and what was filmed of it):")
+        print(f"  {_next(run, account, model_next, correction_next, pause)}")
+
+
+def _check_correction(account: dict[str, Any], correction: Path | None, folder: RunFolder) -> None:
+    """Refuse to learn as if another correction, or none, had been in the drive played."""
+    from hysteresis.errors import InputError
+    from hysteresis.files import sha256_of
+
+    told = account.get("correction", "unknown")  # an older account does not tell
+    if isinstance(told, dict):
+        name = told.get("file")
+        if correction is None:
+            raise InputError(
+                f"the drive played held the correction {name}", file=folder.job_json,
+                mend="name that file with --correction",
+            )  # fmt: skip
+        if correction.exists() and sha256_of(correction) != told.get("sha256"):
+            raise InputError(
+                f"this is not the correction that was in the drive played, {name}",
+                file=correction, mend="name the one that was",
+            )  # fmt: skip
+    elif told is None and correction is not None:
+        raise InputError("the drive played held no correction", file=correction,
+                         mend="leave out --correction")  # fmt: skip
+
+
+def _next(
+    run: Path, account: dict[str, Any], model: Path | None, correction: Path | None,
+    pause_s: float | None,
+) -> str:  # fmt: skip
+    """The command that makes the next drive with what was learned."""
+    from shlex import join
+
+    source = account.get("input")
+    name = source.get("file") if isinstance(source, dict) else None
+    words = ["hysteresis", "compensate", str(run), name if isinstance(name, str) else "PATH"]
+    words += [] if model is None else ["--model", str(model)]
+    words += [] if correction is None else ["--correction", str(correction)]
+    words += [] if pause_s is None else ["--pause-s", f"{pause_s:g}"]
+    return join([*words, "--force"])
 
 
 def _same(one: Path | None, other: Path) -> bool:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from hysteresis.compensate.forecast_map import ForecastMap, error_budget, ten_worst
 from hysteresis.compensate.scan import Scan
 from hysteresis.errors import InputError
 from hysteresis.files import read_json
@@ -21,17 +22,20 @@ MEND = "name the job.json of the output played before"
 def account(
     *, input_file: dict[str, str], model_file: dict[str, str], options: dict[str, Any],
     output: dict[str, Any], started_from: dict[str, Any] | None, scan: Scan,
+    correction_file: dict[str, str] | None = None, told: ForecastMap | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """The content of job.json.
 
-    `input_file`, `model_file`: name and sha256. `options`: what was asked for. `output`: name and
-    form of what was written. `started_from`: what was known of the rig's past; None: nothing.
+    `input_file`, `model_file`, `correction_file`: name and sha256. `options`: what was asked for.
+    `output`: name and form of what was written. `started_from`: what was known of the rig's past;
+    None: nothing. `told`: the forecast in detail.
     """
     forecast = scan.forecast
     return {
         "schema": SCHEMA,
         "input": input_file,
         "model": model_file,
+        "correction": correction_file,
         "options": options,
         "output": output,
         "drive": None if output["kind"] == "positions" else output["file"],
@@ -43,6 +47,9 @@ def account(
         "largest": scan.largest,
         "smoothing_mm": scan.smoothing_mm,
         "forecast": None if forecast is None else asdict(forecast),
+        "ten_worst": None if told is None else [place.to_json() for place in ten_worst(told)],
+        "error_budget": None if told is None else error_budget(told).to_json(),
+        "looked_at": None if told is None else told.looked_at,
         "end_state": {"x": scan.end.x.tolist(), "y": scan.end.y.tolist()},
     }
 

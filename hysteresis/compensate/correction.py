@@ -16,6 +16,8 @@ from typing import Any
 
 import numpy as np
 
+from hysteresis.compensate.local_line import middle, smoothed
+from hysteresis.compensate.path_pieces import ShiftedBlock
 from hysteresis.compensate.played_job import (
     Layer,
     PlayedJob,
@@ -35,11 +37,8 @@ from hysteresis.tables import Bools, Floats, SpotPath
 
 SCHEMA, SCHEMA_VERSION = "hysteresis correction", 1
 GAIN = 0.8  # of the error that one play takes off: what noise it lets in is forgotten in a few
-WIDTH_S = 0.03  # over which errors are averaged along a trace: one frame of a slow camera
 KNOT_S = 0.033  # between knots of the shift; it goes smoothly from one to the next
-FADING = 0.3  # spots' worth of belief that a place is off like its whole layer
 MOST_MM = 5.0  # a shift beyond this is no memory of a mirror
-TURNED = 2.0  # robust standard deviations at which Huber's weights begin to fall
 FOREIGN_MM = 0.5  # a wanted place this far from the learned one belongs to another path
 LARGEST = 1e6
 
@@ -185,7 +184,7 @@ def _shift_of(
     begin = np.array([layer.begin_s for layer in job.layers])
     since = job.t_s - begin[job.layer]
     knots, columns = [], []
-    base = [_middle(e[mine]) for e in error]
+    base = [middle(e[mine]) for e in error]
     for place, (start, end) in enumerate(first.traces_s - first.begin_s):
         count = max(2, int(np.ceil((end - start) / KNOT_S)) + 1)
         t = np.linspace(start, end, count)
@@ -195,7 +194,7 @@ def _shift_of(
         if before is not None:
             old = before.of_layer(first.number).at(t)
         values = [
-            o - gain * _smoothed(since[rows], e[rows], t, b)
+            o - gain * smoothed(since[rows], e[rows], t, b)
             for o, e, b in zip(old, error, base, strict=True)
         ]
         size = np.maximum(np.hypot(*values) / MOST_MM, 1.0)
@@ -229,33 +228,6 @@ def _led_over(shifts: list[LayerShift], job: PlayedJob) -> list[LayerShift]:
     return out
 
 
-def _middle(values: Floats) -> float:
-    return float(np.median(values)) if len(values) else 0.0
-
-
-def _smoothed(at: Floats, value: Floats, knots: Floats, base: float) -> Floats:
-    """Robust local straight line through scattered values, at the knots.
-
-    Straight, not level: the ends of a trace have neighbours on one side only. Drawn to `base`, and
-    to a level line, where there are few values.
-    """
-    if not len(at):
-        return np.full(len(knots), base)
-    since = (at[None, :] - knots[:, None]) / WIDTH_S
-    weight = np.exp(-0.5 * since**2)
-    trust = np.ones(len(at))
-    for _ in range(3):  # Huber's weights, from the line of before
-        w = weight * trust
-        s0, s1, s2 = (np.sum(w * since**k, axis=1) for k in range(3))
-        s0, s2 = s0 + FADING, s2 + FADING
-        v0, v1 = w @ (value - base), np.sum(w * since * (value - base), axis=1)
-        middle = base + (v0 * s2 - v1 * s1) / (s0 * s2 - s1**2)
-        miss = np.abs(value - np.interp(at, knots, middle))
-        size = max(1.4826 * float(np.median(miss)), 1e-6)
-        trust = np.minimum(1.0, TURNED * size / np.maximum(miss, 1e-12))
-    return np.asarray(middle)
-
-
 # ---- putting it on a path ----------------------------------------------------------------------
 
 
@@ -270,7 +242,7 @@ def apply_correction(blocks: Iterable[TimedBlock], correction: Correction) -> It
     rest = np.zeros(2)  # what the shift lacks of going on without a jump
     for block in blocks:
         t: Floats = np.asarray((block.first + np.arange(len(block))) * block.step_s, np.float64)
-        x, y = np.array(block.x_mm, dtype=float), np.array(block.y_mm, dtype=float)
+        shift_x, shift_y = np.zeros(len(block)), np.zeros(len(block))
         edges = [0, *(np.flatnonzero(np.diff(block.layer)) + 1).tolist(), len(block)]
         for a, b in pairwise(edges):
             number, rows = int(block.layer[a]), slice(a, b)
@@ -292,9 +264,12 @@ def apply_correction(blocks: Iterable[TimedBlock], correction: Correction) -> It
             fade = _smooth(np.clip(1.0 - since / KNOT_S, 0.0, 1.0))
             if not np.isnan(begin_s):
                 _check_same(shift, since, block, rows)
-            x[rows] += dx + fade * rest[0]
-            y[rows] += dy + fade * rest[1]
-        yield replace(block, x_mm=x, y_mm=y)
+            shift_x[rows], shift_y[rows] = dx + fade * rest[0], dy + fade * rest[1]
+        yield ShiftedBlock(
+            block.first, block.step_s, block.x_mm + shift_x, block.y_mm + shift_y, block.beam,
+            block.switch_at, block.switch_on, block.line_of_row, block.layer, block.smoothing_mm,
+            shift_x, shift_y,
+        )  # fmt: skip
 
 
 def apply_to_path(path: SpotPath, correction: Correction) -> SpotPath:

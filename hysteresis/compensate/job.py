@@ -26,7 +26,7 @@ class PathOptions:
     """What a job asks of its path; names and units as in `paths.source` and `paths.timing`.
 
     `slowed` is the share of its own speed at which the whole path moves (accelerations with its
-    square, waits as they are).
+    square, waits as they are). `layers`: those of a DXF, by name; None: all.
     """
 
     placement: Placement = Placement()  # noqa: RUF009 frozen
@@ -38,6 +38,7 @@ class PathOptions:
     jerk_mm_s3: float | None = None
     settle_s: float = 0.0
     slowed: float = 1.0
+    layers: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -134,6 +135,6 @@ def open_job(path: Path | str, bench: Bench, options: PathOptions) -> JobPath:
         return JobPath(path, bench, options, timing, None, (spots, lines))
     source = open_path(
         path, bench, placement=options.placement, skip_unknown=options.skip_unknown,
-        default_feed_mm_s=options.feed_mm_s,
+        default_feed_mm_s=options.feed_mm_s, layers=options.layers,
     )  # fmt: skip
     return JobPath(path, bench, options, timing, source, None)

@@ -173,9 +173,9 @@ def drive_table(blocks: Iterable[PlayedBlock]) -> Iterator[bytes]:
 
 
 def planned_table(blocks: Iterable[PlayedBlock]) -> Iterator[bytes]:
-    """planned.csv: the wanted spots at the same rows, to 10 nm."""
+    """planned.csv: the wanted spots at the same rows, to 10 nm; no correction is in them."""
     yield b"t_s,x_mm,y_mm,beam\n"
-    for rows in as_rows(blocks):
+    for rows in as_rows(block.wanted for block in blocks):
         columns = (v.tolist() for v in (rows.t_s, rows.x_mm, rows.y_mm, rows.beam))
         lines = [f"{t!r},{x:.5f},{y:.5f},{on:d}\n" for t, x, y, on in zip(*columns, strict=True)]
         yield "".join(lines).encode("ascii")

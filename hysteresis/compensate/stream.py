@@ -14,14 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.compensate.beam_off import Option, beam_off_window
 from hysteresis.compensate.lead_in import even_step_s, lead_in, way_home
+from hysteresis.compensate.path_pieces import SHIFT, Samples, chained, checked, pieces, with_last
 from hysteresis.errors import DataError, InputError
 from hysteresis.model import FittedModel, RigState, content_error
 from hysteresis.optics import deflection_from_spot
@@ -40,8 +40,9 @@ GATHERED = 16_384  # samples of small pieces that are passed on together
 class PlayedBlock:
     """Some samples of an output, on an even grid; (n,) each.
 
-    Sample i is `first + i` steps behind the start of the output. `x_mm`, `y_mm`: the wanted
-    spots; `drive_*`: what puts them there; `plain_*`: the drives of a rig thought to have no
+    Sample i is `first + i` steps behind the start of the output. `x_mm`, `y_mm`: the spots
+    aimed at; `drive_*`: what puts them there; `shift_*_mm`: what a correction put on the wanted
+    spots to aim there (None without one); `plain_*`: the drives of a rig thought to have no
     memory, and `error_*_mm` how far from the wanted spots these would take this rig (None unless
     asked for). `beam` is that of each sample; it changes at `switch_at` (in samples behind
     `first`, with fractions, below n) to `switch_on`. `line_of_row` and `layer` as in
@@ -67,9 +68,21 @@ class PlayedBlock:
     layer: Ints
     smoothing_mm: float
     end: RigState
+    shift_x_mm: Floats | None = None
+    shift_y_mm: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.x_mm)
+
+    @property
+    def wanted(self) -> PlayedBlock:
+        """The same with the wanted spots in the place of those aimed at."""
+        if self.shift_x_mm is None or self.shift_y_mm is None:
+            return self
+        return replace(
+            self, x_mm=self.x_mm - self.shift_x_mm, y_mm=self.y_mm - self.shift_y_mm,
+            shift_x_mm=None, shift_y_mm=None,
+        )  # fmt: skip
 
 
 def compensate_stream(
@@ -110,23 +123,23 @@ def compensate_stream(
         raise InputError(
             "the extra wait lies between 0 and 600 s", value=extra_s, mend="give it in seconds"
         )
-    source = _with_last(_checked(blocks, even_step_s(bench)))
+    source = with_last(checked(blocks, even_step_s(bench)))
     block, last = next(source, (None, True))
     if block is None:
         raise DataError("the path has fewer than two points")
     rig = _Rig(fitted, bench, start, plain, threads)
     to_mm = (float(block.x_mm[0]), float(block.y_mm[0]))
     x, y = _within_drive(rig, bench, to_mm, condition)
-    yield rig.play("lead-in", _Samples.still(x, y, 0, 0))
-    following = _chained((block, last), source)
+    yield rig.play("lead-in", Samples.still(x, y, 0, 0))
+    following = chained((block, last), source)
     if beam_off == "follow" and extra_s == 0.0:
         for block, last in following:
             x_last, y_last = float(block.x_mm[-1]), float(block.y_mm[-1])
-            yield rig.play("path", _Samples.of(block, last))
+            yield rig.play("path", Samples.of(block, last))
     else:
         gathered: list[PlayedBlock] = []
         extra = round(extra_s / rig.step_s)
-        for samples, window in _pieces(following, round(LONGEST_WINDOW_S / rig.step_s)):
+        for samples, window in pieces(following, round(LONGEST_WINDOW_S / rig.step_s)):
             if window is not None:
                 if extra and window.new_layer:
                     samples = samples.held(extra)
@@ -142,116 +155,8 @@ def compensate_stream(
         if gathered:
             yield _together(gathered)
     x, y = way_home(rig.model, bench, (x_last, y_last))
-    yield rig.play("way out", _Samples.still(x, y, rig.line, rig.layer))
+    yield rig.play("way out", Samples.still(x, y, rig.line, rig.layer))
     yield rig.fade()
-
-
-# ---- samples -------------------------------------------------------------------------------------
-
-
-class _Samples(NamedTuple):
-    """Columns of a piece of path; `switch_at` counts from its first sample."""
-
-    x_mm: Floats
-    y_mm: Floats
-    beam: Bools
-    line: Ints
-    layer: Ints
-    switch_at: Floats
-    switch_on: Bools
-    smoothing_mm: float = 0.0
-
-    @staticmethod
-    def still(x: Floats, y: Floats, line: int, layer: int) -> _Samples:
-        """Samples with the beam off."""
-        n = len(x)
-        return _Samples(
-            x, y, np.zeros(n, dtype=bool), np.full(n, line), np.full(n, layer),
-            np.zeros(0), np.zeros(0, dtype=bool),
-        )  # fmt: skip
-
-    @staticmethod
-    def of(block: TimedBlock, last: bool) -> _Samples:
-        """A block; at the very end of the path the beam has nothing left to hold for."""
-        beam, at, on = block.beam, block.switch_at, block.switch_on
-        if last and beam[-1]:
-            beam = np.append(beam[:-1], False)
-            kept = at < len(beam) - 1
-            at, on = np.append(at[kept], len(beam) - 1.0), np.append(on[kept], False)
-        return _Samples(
-            block.x_mm, block.y_mm, beam, block.line_of_row, block.layer, at, on,
-            block.smoothing_mm,
-        )  # fmt: skip
-
-    def part(self, begin: int, end: int) -> _Samples:
-        """Samples from `begin` to below `end`, with the switches before sample `end`."""
-        inside = (self.switch_at >= begin) & (self.switch_at < end)
-        if end == len(self.x_mm):
-            inside |= self.switch_at >= end
-        cut = slice(begin, end)
-        return _Samples(
-            self.x_mm[cut], self.y_mm[cut], self.beam[cut], self.line[cut], self.layer[cut],
-            self.switch_at[inside] - begin, self.switch_on[inside], self.smoothing_mm,
-        )  # fmt: skip
-
-    def held(self, extra: int) -> _Samples:
-        """The same with the last place held for so many samples more; the beam goes on later."""
-        late = self.switch_at > len(self.x_mm) - 1
-        columns: dict[str, Any] = {v: getattr(self, v) for v in self._fields[:5]}
-        longer: dict[str, Any] = {
-            name: np.append(v, np.full(extra, v[-1])) for name, v in columns.items()
-        }
-        return self._replace(switch_at=self.switch_at + late * extra, **longer)
-
-
-def _joined(parts: list[_Samples]) -> _Samples:
-    if len(parts) == 1:
-        return parts[0]
-    starts = np.cumsum([0, *(len(p.x_mm) for p in parts[:-1])])
-    names = (*_Samples._fields[:5], "switch_on")
-    return parts[0]._replace(
-        switch_at=np.concatenate([p.switch_at + s for p, s in zip(parts, starts, strict=True)]),
-        smoothing_mm=max(p.smoothing_mm for p in parts),
-        **{name: np.concatenate([getattr(p, name) for p in parts]) for name in names},
-    )
-
-
-class _Window(NamedTuple):
-    """A whole stretch with the beam off, and whether a new layer begins behind it."""
-
-    new_layer: bool
-
-
-def _pieces(
-    blocks: Iterable[tuple[TimedBlock, bool]], longest: int
-) -> Iterator[tuple[_Samples, _Window | None]]:
-    """The path in pieces: stretches with the beam off whole (with a `_Window`), the rest as it
-    comes. One of more than `longest` samples, and the last one, come as the rest does.
-    """
-    held: list[_Samples] = []
-    count, too_long = 0, False
-    for block, last in blocks:
-        samples = _Samples.of(block, last)
-        edges = np.flatnonzero(np.diff(samples.beam)) + 1
-        cuts = [0, *edges.tolist(), len(block)]
-        for begin, end in pairwise(cuts):
-            piece = samples.part(begin, end)
-            if piece.beam[0]:
-                if held:
-                    window = _joined(held)
-                    yield window, _Window(bool(piece.layer[0] > window.layer[0]))
-                held, count, too_long = [], 0, False
-                yield piece, None
-            elif too_long:
-                yield piece, None
-            else:
-                held.append(piece)
-                count += end - begin
-                if count > longest:
-                    yield _joined(held), None
-                    held, count, too_long = [], 0, True
-    if held:
-        yield _joined(held), None
 
 
 def _together(blocks: list[PlayedBlock]) -> PlayedBlock:
@@ -264,7 +169,7 @@ def _together(blocks: list[PlayedBlock]) -> PlayedBlock:
         values = [getattr(b, name) for b in blocks]
         return None if values[0] is None else np.concatenate(values)
 
-    names = (*COLUMNS, *ERRORS, "beam", "switch_on", "line_of_row", "layer")
+    names = (*COLUMNS, *ERRORS, *SHIFT, "beam", "switch_on", "line_of_row", "layer")
     columns = {name: column(name) for name in names}
     at = np.concatenate([b.switch_at + (b.first - begin.first) for b in blocks])
     return PlayedBlock(
@@ -291,30 +196,32 @@ class _Rig:
         self.plain, self.first, self.line, self.layer = plain, 0, 0, 0
         self.last = np.zeros(4)  # drives of the last sample, with and without compensation
 
-    def play(self, part: str, wanted: _Samples) -> PlayedBlock:
-        x, y = wanted.x_mm, wanted.y_mm
+    def play(self, part: str, wanted: Samples) -> PlayedBlock:
+        x, y = aimed_x, aimed_y = wanted.x_mm, wanted.y_mm
         with np.errstate(all="ignore"):  # what is not finite is told below
             drive_x, drive_y, self.state = drives_on_even_clock(
                 self.model, x, y, self.step_s, self.state, threads=self.threads
             )
             plain: Any = (None,) * 4
             if self.plain:
+                if wanted.shift_x_mm is not None and wanted.shift_y_mm is not None:
+                    x, y = x - wanted.shift_x_mm, y - wanted.shift_y_mm  # it knows no correction
                 plain_x, plain_y = self._plain_drives(x, y)
                 spot_x, spot_y, self.under_plain = self.model.spots(
                     plain_x, plain_y, self.step_s, self.under_plain
                 )
                 plain = (plain_x, plain_y, spot_x - x, spot_y - y)
                 self.last[2:] = plain_x[-1], plain_y[-1]
-        for values in (x, y, drive_x, drive_y, *plain[:2]):
+        for values in (aimed_x, aimed_y, drive_x, drive_y, *plain[:2]):
             if values is not None and not np.isfinite(values).all():
                 raise content_error(PartFault("model", "makes drives that are not finite"),
                                     MODEL_FILE)  # fmt: skip
         self.last[:2] = drive_x[-1], drive_y[-1]
         self.line, self.layer = int(wanted.line[-1]), int(wanted.layer[-1])
         block = PlayedBlock(
-            part, self.first, self.step_s, x, y, drive_x, drive_y, plain[0], plain[1],
+            part, self.first, self.step_s, aimed_x, aimed_y, drive_x, drive_y, plain[0], plain[1],
             plain[2], plain[3], wanted.beam, wanted.switch_at, wanted.switch_on, wanted.line,
-            wanted.layer, wanted.smoothing_mm, self.state,
+            wanted.layer, wanted.smoothing_mm, self.state, wanted.shift_x_mm, wanted.shift_y_mm,
         )  # fmt: skip
         self.first += len(x)
         return block
@@ -336,7 +243,7 @@ class _Rig:
         count = max(2, round(FADE_S / self.step_s))
         ways = self.last[:, np.newaxis] * np.linspace(1.0, 0.0, count + 1)[1:]
         x, y, self.state = self.model.spots(ways[0], ways[1], self.step_s, self.state)
-        off = _Samples.still(x, y, self.line, self.layer)
+        off = Samples.still(x, y, self.line, self.layer)
         nothing = np.zeros(count) if self.plain else None
         return PlayedBlock(
             "way out", self.first, self.step_s, x, y, ways[0], ways[1],
@@ -359,34 +266,6 @@ def _within_drive(
             break
         reach *= 0.97 * bench.limits.max_drive / largest
     return x, y
-
-
-# ---- blocks in -----------------------------------------------------------------------------------
-
-
-def _checked(blocks: Iterable[TimedBlock], step_s: float) -> Iterator[TimedBlock]:
-    for block in blocks:
-        if abs(block.step_s / step_s - 1.0) > 1e-9:
-            raise ValueError(f"blocks on a grid of {block.step_s} s, not {step_s} s")
-        if len(block):
-            yield block
-
-
-def _with_last(blocks: Iterable[TimedBlock]) -> Iterator[tuple[TimedBlock, bool]]:
-    before: TimedBlock | None = None
-    for block in blocks:
-        if before is not None:
-            yield before, False
-        before = block
-    if before is not None:
-        yield before, True
-
-
-def _chained(
-    first: tuple[TimedBlock, bool], rest: Iterator[tuple[TimedBlock, bool]]
-) -> Iterator[tuple[TimedBlock, bool]]:
-    yield first
-    yield from rest
 
 
 # ---- rows out ------------------------------------------------------------------------------------
@@ -421,6 +300,7 @@ def as_rows(blocks: Iterable[PlayedBlock]) -> Iterator[Rows]:
     names = COLUMNS
     held: PlayedBlock | None = None
     for block in blocks:
+        block = replace(block, shift_x_mm=None, shift_y_mm=None)  # no row tells it
         if held is not None:
             block = _together([held, block])
         count = len(block) - 1  # the last sample waits for the one behind it

@@ -17,11 +17,9 @@ from verify_data import layered_path, pattern_of
 
 from hysteresis.axis import AxisModel
 from hysteresis.compensate.correction import (
-    FADING,
     FOREIGN_MM,
     GAIN,
     MOST_MM,
-    WIDTH_S,
     Correction,
     apply_correction,
     apply_to_path,
@@ -35,6 +33,7 @@ from hysteresis.compensate.learn import (
     moved_model,
     with_end,
 )
+from hysteresis.compensate.local_line import FADING, WIDTH_S
 from hysteresis.compensate.played_job import (
     PlayedJob,
     kinds_of,
