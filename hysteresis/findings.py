@@ -15,7 +15,8 @@ import numpy as np
 
 from hysteresis.bench import Bench, read_bench
 from hysteresis.errors import DataError, InputError
-from hysteresis.files import check_readable, read_json, sha256_of
+from hysteresis.files import check_readable, sha256_of
+from hysteresis.findings_files import contact_sheet_of, job_of, played_of
 from hysteresis.loops import (
     Hysteresis,
     Line,
@@ -45,11 +46,10 @@ from hysteresis.settled import (
     reversal_value,
     settled_readings,
 )
-from hysteresis.table_files import read_pattern, read_recording, read_timed_path
-from hysteresis.tables import Bools, Floats, Pattern, Recording, SpotPath
-from hysteresis.verify import Forecast, Verification, verify_played
+from hysteresis.table_files import read_pattern, read_recording
+from hysteresis.tables import Bools, Floats, Pattern, Recording
+from hysteresis.verify import Verification
 
-_MOST_PICTURE = 16 << 20  # bytes: the report holds it inside
 SIMULATED = "Simulated on the virtual bench: no figure here was measured on a rig"
 
 
@@ -182,9 +182,9 @@ def gather(
         measured = _measured(pattern, recording, bench, fitted)
         if fitted is not None:
             fit_check = check_fit(pattern, recording, fitted)
-    job = _job(files.get("job"))
+    job = job_of(files.get("job"))
     quality = read_quality(files["quality"]) if "quality" in files else None
-    played = _played(files, job, bench, seed) if played_at_all else None
+    played = played_of(files, job, bench, seed) if played_at_all else None
     sources = tuple(Source(what, path.name, sha256_of(path)) for what, path in files.items())
     return Findings(
         bench=bench,
@@ -194,13 +194,13 @@ def gather(
         software=f"hysteresis {version('hysteresis')}, numpy {np.__version__}",
         sources=sources,
         missing=missing,
-        warnings=_warnings(sources, fitted, job, quality),
+        warnings=_warnings(run, sources, fitted, job, quality),
         measured=measured,
         fitted=fitted,
         fit_check=fit_check,
         played=played,
         quality=quality,
-        difficult_png=_contact_sheet(files.get("difficult frames")),
+        difficult_png=contact_sheet_of(files.get("difficult frames")),
     )
 
 
@@ -318,72 +318,8 @@ def _median(values: Floats, rows: Bools) -> float:
     return float(np.median(values[rows])) if rows.any() else float("nan")
 
 
-def _contact_sheet(path: Path | None) -> bytes:
-    """The picture of the difficult frames; InputError for a file that is no PNG or far too big."""
-    if path is None:
-        return b""
-    check_readable(path)
-    content = path.read_bytes()
-    if not content.startswith(b"\x89PNG\r\n\x1a\n") or len(content) > _MOST_PICTURE:
-        raise InputError(
-            f"this is not a PNG picture of at most {_MOST_PICTURE >> 20} MB", file=path,
-            mend="remove it, or measure the film again",
-        )  # fmt: skip
-    return content
-
-
-# ---- the job -------------------------------------------------------------------------------------
-
-
-def _job(path: Path | None) -> dict[str, Any] | None:
-    if path is None:
-        return None
-    job = read_json(path)
-    if not isinstance(job, dict):
-        raise InputError("this is not the account of a compensated job", file=path,
-                         mend="make it with: hysteresis compensate")  # fmt: skip
-    forecast = job.get("forecast")
-    if forecast is not None:
-        for key in ("before_rms_mm", "after_rms_mm", "after_low_mm", "after_high_mm"):
-            value = forecast.get(key) if isinstance(forecast, dict) else None
-            if isinstance(value, bool) or not isinstance(value, (int, float)):
-                raise InputError(
-                    "the forecast has no such number", file=path, column=f"forecast.{key}",
-                    value=value, mend="make the job again with: hysteresis compensate",
-                )  # fmt: skip
-    return job
-
-
-def _played(
-    files: dict[str, Path], job: dict[str, Any] | None, bench: Bench, seed: int
-) -> Verification:
-    paths: dict[str, SpotPath | None] = {}
-    for what in ("wanted path", "played without compensation", "played with compensation"):
-        paths[what] = read_timed_path(files[what]) if what in files else None
-        path = paths[what]
-        if path is not None and len(path) < 2:
-            raise InputError("a path has two rows or more", file=files[what], mend="write it again")
-    wanted = paths["wanted path"]
-    assert wanted is not None
-    foretold = None if job is None else job.get("forecast")
-    forecast = None
-    if foretold is not None:
-        keys = ("before_rms_mm", "after_rms_mm", "after_low_mm", "after_high_mm")
-        forecast = Forecast(*(float(foretold[key]) for key in keys))
-    try:
-        return verify_played(
-            wanted,
-            paths["played without compensation"],
-            paths["played with compensation"],
-            forecast,
-            tolerance_mm=bench.tolerance.target_mm,
-            seed=seed,
-        )
-    except DataError as error:
-        raise DataError(f"{files['wanted path'].name} and what was played: {error}") from error
-
-
 def _warnings(
+    run: RunFolder,
     sources: tuple[Source, ...],
     fitted: FittedModel | None,
     job: dict[str, Any] | None,
@@ -403,6 +339,13 @@ def _warnings(
         out.append("the quality of the measurement was judged on another recording")
     model = None if job is None else job.get("model")
     then = model.get("sha256") if isinstance(model, dict) else None
-    if then is not None and "model" in now and then != now["model"]:
+    if then is not None and "model" in now and then not in (now["model"], _other(run, model)):
         out.append("the job was compensated with another model than the one in this run")
     return tuple(out)
+
+
+def _other(run: RunFolder, model: Any) -> str | None:
+    """The hash now of the further model of the run (as `learn` writes) that a job names."""
+    name = model.get("file")
+    file = run.path / name if isinstance(name, str) and name == Path(name).name else None
+    return sha256_of(file) if file is not None and file.is_file() else None

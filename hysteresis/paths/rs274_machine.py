@@ -26,6 +26,14 @@ from hysteresis.paths.arcs import (
 )  # fmt: skip
 from hysteresis.paths.chunking import Rows
 from hysteresis.paths.notes import Tally
+from hysteresis.paths.rs274_groups import (
+    ARGUMENTS,
+    GROUP,
+    M_GROUP,
+    NON_MODAL,
+    PLAIN_M,
+    TAKE_NO_AXES,
+)
 from hysteresis.paths.rs274_words import Block
 from hysteresis.tables import Floats
 
@@ -34,25 +42,6 @@ Z_IGNORED = "Z is ignored"
 FARTHEST_MM = 1e5  # a coordinate beyond 100 m is a slip, not a target plane
 LONGEST_DWELL_S = 86_400.0
 
-# G words times ten, by modal group (NISTIR 6556, Table 4).
-_GROUP = {
-    0: "motion", 10: "motion", 20: "motion", 30: "motion", 40: "wait", 170: "plane",
-    200: "units", 210: "units", 900: "distance", 910: "distance",
-    901: "arc distance", 911: "arc distance",
-    920: "offset", 921: "offset", 922: "offset", 923: "offset",
-}  # fmt: skip
-_M_GROUP = {2: "end", 30: "end", 3: "spindle", 4: "spindle", 5: "spindle"}
-_ARGUMENTS = frozenset("XYZIJRPFS")
-# Known to the standard, unknown here, and taking no axis words (times ten); on a line with any
-# other unknown G word, the axis words belong to it and must not become a move.
-_TAKE_NO_AXES = frozenset((
-    180, 190, 400, 410, 420, 430, 490, 540, 550, 560, 570, 580, 590, 591, 592, 593,
-    610, 611, 640, 930, 940, 980, 990,
-))  # fmt: skip
-# Unknown here and not modal: what was the mode of motion before stays it (Table 4, group 0).
-_NON_MODAL = frozenset([100, 280, 300, 530])
-# M words of the standard, which take no arguments; those of any other belong to it.
-_PLAIN_M = frozenset([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60])
 _LONG_WAIT_S = 100.0  # perhaps meant in milliseconds
 
 
@@ -173,7 +162,7 @@ def carry_out(m: Machine, block: Block) -> bool:
         m.note("checksums (*nn) are not looked at", row)
     for letter, number in block.words:
         value = float(number)
-        if letter in _ARGUMENTS:
+        if letter in ARGUMENTS:
             if letter in args:
                 raise m.fault(
                     f"the letter {letter} stands twice on the line", row, letter + number,
@@ -186,15 +175,15 @@ def carry_out(m: Machine, block: Block) -> bool:
         code = round(value * scale) if value < 1e6 else -1
         if abs(value * scale - code) > 1e-4:
             code = -1
-        group = (_GROUP if letter == "G" else _M_GROUP if letter == "M" else {}).get(code)
+        group = (GROUP if letter == "G" else M_GROUP if letter == "M" else {}).get(code)
         if group is None:
             name = f"{letter}{value:g}" if letter in "GM" else letter
             m.unknown(name, row, letter + number)
-            if letter == "G" and code not in _TAKE_NO_AXES:
+            if letter == "G" and code not in TAKE_NO_AXES:
                 foreign += "XYZIJRPS"
-                if code not in _NON_MODAL:
+                if code not in NON_MODAL:
                     m.motion = None
-            elif letter == "M" and code not in _PLAIN_M:
+            elif letter == "M" and code not in PLAIN_M:
                 foreign += "SP" if any(c == "G" for c, _ in block.words) else "XYZIJRPSF"
         elif group in groups:
             raise m.fault(
