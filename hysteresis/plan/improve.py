@@ -270,9 +270,7 @@ def _driven(found: Sequence[Extra], axes: Axes) -> tuple[Extra, ...]:
         masked = driven([extra.block], axes) if axes != "both" else [extra.block]
         still = extra.name.startswith("rest of")
         block = extra.block if still else masked[0] if masked else ()
-        if not block:
-            continue
-        if all(not _same(block, other.block) for other in out):
+        if block and all(not _same(block, other.block) for other in out):
             out.append(Extra(extra.name, block))
     return tuple(out)
 
