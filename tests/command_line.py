@@ -21,7 +21,15 @@ def call(*words: object) -> subprocess.CompletedProcess[str]:
 
 def done(*words: object) -> str:
     """What a command says that must succeed."""
-    finished = call(*words)
+    return _succeeded(call(*words))
+
+
+def done_here(*words: object) -> str:
+    """The same within this process."""
+    return _succeeded(in_process(*words))
+
+
+def _succeeded(finished: subprocess.CompletedProcess[str]) -> str:
     assert finished.returncode == 0, finished.stderr
     assert "Traceback" not in finished.stderr and "Warning" not in finished.stderr
     return finished.stdout

@@ -17,7 +17,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from command_line import COMMAND, call, content, done, refused
+from command_line import COMMAND, content, refused
+from command_line import done_here as done
+from command_line import in_process as call
 from compensate.models import fitted, one_rig
 from fitted_rigs import bench
 
@@ -225,10 +227,10 @@ FAST = ("--rate-hz", 192_000, "--no-plain", "--force")
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
-    """A run, a job of two minutes whose output has 220 MB, and the hash of that output."""
+    """A run, a job of a minute whose output has 120 MB, and the hash of that output."""
     folder = tmp_path_factory.mktemp("long")
     run, file = new_run(folder / "run"), folder / "long.ngc"
-    file.write_text(layered_tile_job(4, duration_s=120.0))
+    file.write_text(layered_tile_job(3, duration_s=60.0))
     done("compensate", run, file, *FAST)
     digest = sha256(run / "drive.wav")
     (run / "drive.wav").unlink()
@@ -303,7 +305,7 @@ def test_a_full_disk_keeps_the_part_and_what_was_there(
 
     def narrow() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (120 * 2**20, resource.RLIM_INFINITY))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (80 * 2**20, resource.RLIM_INFINITY))
 
     full = subprocess.run(
         [*COMMAND, *map(str, words)], capture_output=True, text=True, preexec_fn=narrow
