@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from verify_data import SIGMA_MM, template_bench
 
 from hysteresis.bench import Bench
 from hysteresis.errors import DataError, InputError
+from hysteresis.files import sha256_of
 from hysteresis.findings import check_fit, gather
 from hysteresis.run_folder import RunFolder
 from hysteresis.table_files import read_pattern
@@ -131,6 +133,17 @@ def test_files_changed_since_are_told(run: Path) -> None:
     found = gather(RunFolder(run))
     assert any("another recording" in w for w in found.warnings)
     assert any("another model" in w for w in found.warnings)
+
+
+def test_a_job_of_a_learned_model_is_no_change_unless_that_has_changed(run: Path) -> None:
+    learned = run / "model_learned.json"
+    learned.write_text((run / "model.json").read_text() + "\n")
+    job = json.loads((run / "job.json").read_text())
+    job["model"] = {"file": learned.name, "sha256": sha256_of(learned)}
+    (run / "job.json").write_text(json.dumps(job))
+    assert not gather(RunFolder(run)).warnings
+    learned.write_text(learned.read_text() + "\n")
+    assert any("another model" in w for w in gather(RunFolder(run)).warnings)
 
 
 def test_played_paths_of_another_clock_are_refused(run: Path) -> None:

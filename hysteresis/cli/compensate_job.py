@@ -31,7 +31,7 @@ from hysteresis.cli.compensate_words import (
 from hysteresis.cli.console import progress
 from hysteresis.compensate import compensate_stream, notes_for
 from hysteresis.compensate.account import account
-from hysteresis.compensate.correction import apply_correction, read_correction
+from hysteresis.compensate.correction import read_correction
 from hysteresis.compensate.fit_limits import Remedy, first_remedy, remedies
 from hysteresis.compensate.forecast_map import ForecastMap
 from hysteresis.compensate.job import JobPath, open_job
@@ -92,11 +92,8 @@ def compensate_job(asked: Asked) -> None:
 
 def stream_of(asked: Asked, rig: Rig, job: JobPath, **more: Any) -> Iterator[PlayedBlock]:
     """The output from its beginning; as often as asked, always the same."""
-    blocks = job.blocks()
-    if rig.correction is not None:
-        blocks = apply_correction(blocks, rig.correction)
     return compensate_stream(
-        rig.fitted, rig.bench, blocks, start=rig.start, beam_off=asked.beam_off,
+        rig.fitted, rig.bench, job.blocks(rig.correction), start=rig.start, beam_off=asked.beam_off,
         extra_s=asked.extra_s, **more,
     )  # fmt: skip
 

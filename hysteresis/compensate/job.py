@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from hysteresis.bench import Bench
+from hysteresis.compensate.correction import Correction, apply_correction
 from hysteresis.compensate.lead_in import even_step_s
 from hysteresis.errors import InputError
 from hysteresis.paths.chunk import Chunk
@@ -52,14 +53,18 @@ class JobPath:
     source: PathSource | None
     table: tuple[SpotPath, Ints] | None
 
-    def blocks(self) -> Iterator[TimedBlock]:
-        """Read, time and smooth the path from its beginning, on the grid of the torque balance."""
+    def blocks(self, correction: Correction | None = None) -> Iterator[TimedBlock]:
+        """Read, time and smooth the path from its beginning, on the grid of the torque balance.
+
+        With a correction, what is aimed at is shifted by it (`correction.apply_correction`).
+        """
         step = even_step_s(self.bench)
         try:
             if self.table is not None:
-                yield from smoothed_blocks([self.table], self.timing.kernel_s, grid_step_s=step)
+                blocks = smoothed_blocks([self.table], self.timing.kernel_s, grid_step_s=step)
             else:
-                yield from timed_blocks(self.chunks(), self.timing, grid_step_s=step)
+                blocks = timed_blocks(self.chunks(), self.timing, grid_step_s=step)
+            yield from blocks if correction is None else apply_correction(blocks, correction)
         except InputError as error:
             if error.file is not None:
                 raise
@@ -124,7 +129,13 @@ def open_job(path: Path | str, bench: Bench, options: PathOptions) -> JobPath:
             acceleration_mm_s2=share**2 * timing.acceleration_mm_s2,
             jerk_mm_s3=None if jerk is None else share**3 * jerk,
         )  # fmt: skip
-    if kind_of(path) == "timed":
+    kind = kind_of(path)
+    if options.layers is not None and kind not in ("DXF", "job"):
+        raise InputError(
+            "only a DXF has layers to choose from", file=path, value=", ".join(options.layers),
+            mend="leave out --layers",
+        )  # fmt: skip
+    if kind == "timed":
         if not options.placement.plain or share != 1.0:
             raise InputError(
                 "a table with a clock of its own (t_s) is played as it is", file=path,

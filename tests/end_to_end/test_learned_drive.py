@@ -11,9 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_line import content, in_process
+from PIL import Image
 
 from hysteresis.table_files import read_timed_path, write_timed_path
 from hysteresis.tables import SpotPath
+from hysteresis.uncertainty_budget import budget_from_json
 from hysteresis.wav_files import read_drive_wav
 from tests.end_to_end.test_learn_command import made
 
@@ -108,3 +110,67 @@ def test_the_correction_played_has_to_be_named(run: Path) -> None:
     assert {k: v for k, v in after.items() if k != "job.json"} == {
         k: v for k, v in before.items() if k != "job.json"
     }
+
+
+def test_a_correction_of_another_path_is_refused(run: Path, tmp_path: Path) -> None:
+    said("learn", run, "--pause-s", 0, "--what", "path")
+    path = read_timed_path(tmp_path / "tile.csv")
+    other = tmp_path / "other.csv"
+    write_timed_path(other, SpotPath(path.t_s, 0.9 * path.x_mm, path.y_mm, path.beam))
+    before = content(run)
+    correction = run / "correction.json"
+    found = in_process("compensate", run, other, "--correction", correction, "--force")
+    assert found.returncode == 2 and "learned from another path" in found.stderr
+    assert "other.csv, line " in found.stderr
+    for words in (("--correction", run / "model.json"), ("--model", correction)):
+        found = in_process("compensate", run, other, *words, "--force")
+        assert found.returncode == 2 and str(words[1]) in found.stderr
+    kept = ("compensate", run, other, "--model", tmp_path / "m.json", "--force")
+    assert in_process(*kept).returncode == 2  # it is not there
+    kept = ("compensate", run, other, "--correction", correction, "--out", correction, "--force")
+    assert in_process(*kept).returncode == 2
+    assert content(run) == before
+
+
+def test_worst_places_and_budget_are_told_and_drawn(run: Path, tmp_path: Path) -> None:
+    words = ("compensate", run, tmp_path / "tile.csv", "--force", "--no-plain")
+    out = said(*words, "--map", tmp_path / "map.png")
+    assert "Worst places foretold" in out and "What the error is made of" in out
+    with Image.open(tmp_path / "map.png") as image:
+        assert image.format == "PNG" and min(image.size) > 500
+    job = json.loads((run / "job.json").read_text())
+    worst = job["ten_worst"]
+    assert 1 <= len(worst) <= 10
+    rms = [place["rms_mm"] for place in worst]
+    assert rms == sorted(rms, reverse=True)
+    path = read_timed_path(tmp_path / "tile.csv")
+    for place in worst:  # each on the trace, which is sampled every millisecond or so
+        away = np.hypot(path.x_mm - place["x_mm"], path.y_mm - place["y_mm"])
+        assert away.min() < 0.2
+    budget = budget_from_json(job["error_budget"])
+    np.testing.assert_allclose(
+        budget.combined**2, sum(c.contribution**2 for c in budget.components), rtol=1e-9
+    )
+    row = next(v for v in out.splitlines() if "parts add in square" in v)
+    assert row.split()[0] == f"{budget.combined:.4f}"
+    assert in_process(*words, "--map", tmp_path / "map.gif").returncode == 2
+
+
+def test_layers_of_a_drawing_are_chosen(run: Path, tmp_path: Path) -> None:
+    import ezdxf
+
+    drawing = ezdxf.new(units=4)
+    for name, y in (("cut", 5.0), ("notes", -5.0)):
+        drawing.layers.add(name)
+        drawing.modelspace().add_line((-5, y), (5, y), dxfattribs={"layer": name})
+    drawing.saveas(tmp_path / "two.dxf")
+    words = ("compensate", run, tmp_path / "two.dxf", "--feed-mm-s", 30, "--force")
+    said(*words, "--layers", "cut")
+    planned = read_timed_path(run / "planned.csv")
+    moved_mm = json.loads((run / "job.json").read_text())["smoothing_mm"]
+    assert 0.0 < moved_mm < 0.1
+    np.testing.assert_allclose(planned.y_mm[planned.beam], 5.0, rtol=0, atol=moved_mm + 1e-5)
+    found = in_process(*words, "--layers", "cuts")
+    assert found.returncode == 2 and "no layer of this name" in found.stderr
+    table = in_process("compensate", run, tmp_path / "tile.csv", "--layers", "cut", "--force")
+    assert table.returncode == 2 and "--layers" in table.stderr
