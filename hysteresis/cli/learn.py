@@ -169,10 +169,38 @@ def _next(
     source = account.get("input")
     name = source.get("file") if isinstance(source, dict) else None
     words = ["hysteresis", "compensate", str(run), name if isinstance(name, str) else "PATH"]
+    words += _as_before(account.get("options"))
     words += [] if model is None else ["--model", str(model)]
     words += [] if correction is None else ["--correction", str(correction)]
     words += [] if pause_s is None else ["--pause-s", f"{pause_s:g}"]
     return join([*words, "--force"])
+
+
+def _as_before(options: Any) -> list[str]:
+    """The flags by which the path was placed and timed; a correction fits no other."""
+    from dataclasses import asdict
+
+    from hysteresis.compensate.job import PathOptions
+
+    if not isinstance(options, dict):
+        return []
+    usual = {"beam_off": "follow", "extra_s": 0.0, **asdict(PathOptions())}
+    place = options.get("placement")
+    found = {**(place if isinstance(place, dict) else {}), **options}
+    usual |= usual["placement"]
+    words: list[str] = []
+    for name, value in found.items():
+        if name == "placement" or name not in usual or value is None or value == usual[name]:
+            continue
+        flag = "--" + name.replace("_", "-")
+        if name == "slowed":
+            words.append("--fit-limits")  # which slowed it
+        elif value is True:
+            words.append(flag)
+        else:
+            for entry in value if isinstance(value, list) else [value]:
+                words += [flag, str(entry)]
+    return words
 
 
 def _same(one: Path | None, other: Path) -> bool:

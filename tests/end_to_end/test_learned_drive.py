@@ -13,6 +13,7 @@ import pytest
 from command_line import content, in_process
 from PIL import Image
 
+from hysteresis.cli.learn import _as_before, _next
 from hysteresis.table_files import read_timed_path, write_timed_path
 from hysteresis.tables import SpotPath
 from hysteresis.uncertainty_budget import budget_from_json
@@ -110,6 +111,28 @@ def test_the_correction_played_has_to_be_named(run: Path) -> None:
     assert {k: v for k, v in after.items() if k != "job.json"} == {
         k: v for k, v in before.items() if k != "job.json"
     }
+
+
+def test_the_next_command_places_the_path_as_before(run: Path, tmp_path: Path) -> None:
+    """What the account of a job tells is enough to make its path again."""
+    drawing = tmp_path / "line.svg"
+    drawing.write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm" viewBox="0 0 20 20">'
+        '<path d="M 2 2 L 18 9" fill="none" stroke="black"/></svg>'
+    )
+    placed = ("--scale", 0.5, "--x-mm", -3, "--mirror", "x", "--feed-mm-s", 20, "--settle-s", 0.1)
+    said("compensate", run, drawing, *placed, "--extra-s", 0.25, "--pause-s", 2, "--force")
+    account = json.loads((run / "job.json").read_text())
+    wanted = (run / "planned.csv").read_bytes()
+    words = shlex.split(_next(run, account, None, None, 2.0))
+    assert words[2:4] == [str(run), "line.svg"] and words[-1] == "--force"
+    said("compensate", run, drawing, *words[4:])
+    assert (run / "planned.csv").read_bytes() == wanted
+    again = json.loads((run / "job.json").read_text())
+    assert again["options"] == account["options"]
+    assert _as_before({"slowed": 0.5, "layers": ["a", "b"], "fit": True, "feed_mm_s": None}) == [
+        "--fit-limits", "--layers", "a", "--layers", "b", "--fit",
+    ]  # fmt: skip
 
 
 def test_a_correction_of_another_path_is_refused(run: Path, tmp_path: Path) -> None:
