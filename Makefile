@@ -12,7 +12,7 @@ demo: $(READY)
 
 # speeds are compared in one process with nothing beside it, all else on every core
 test: $(READY) lint
-	$(BIN)/python -m pytest -n auto --dist loadgroup --ignore tests/benchmarks
+	$(BIN)/python -m pytest -n auto --dist loadfile --ignore tests/benchmarks
 	$(BIN)/python -m pytest -p no:xdist tests/benchmarks
 
 study: $(READY)

@@ -10,7 +10,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from command_line import COMMAND, call, content, done, refused
+from command_line import COMMAND, content, refused
+from command_line import done_here as done
+from command_line import in_process as call
 
 HEADER = "t_s,exposure_s,x_mm,y_mm,sigma_x_mm,sigma_y_mm,used,reason,segment\n"
 
