@@ -7,7 +7,7 @@ this reader knows what a beam in a plane needs:
     G17 XY plane        G20, G21 inch, mm                      G90, G91 absolute, incremental
     G92 to G92.3 what the present place is called              G90.1, G91.1 the same for I and J
     F units per minute  M3, M4, M5 beam on, on, off            S beam power: 0 is off
-    M2, M30 end         X Y Z  N  / % ( ) ;
+    M2, M30 end         X Y Z  N  / % ( ) ;  G40 G49 G94: so anyway
 
 Items of one line act in the order of section 3.8, Table 8. Anything else is an error, or, on
 request, skipped and counted.

@@ -8,6 +8,8 @@ GROUP = {
     200: "units", 210: "units", 900: "distance", 910: "distance",
     901: "arc distance", 911: "arc distance",
     920: "offset", 921: "offset", 922: "offset", 923: "offset",
+    # what is so anyway: feed per minute, no offset for a tool's radius or length
+    940: "feed mode", 400: "tool radius", 490: "tool length",
 }  # fmt: skip
 M_GROUP = {2: "end", 30: "end", 3: "spindle", 4: "spindle", 5: "spindle"}
 ARGUMENTS = frozenset("XYZIJRPFS")

@@ -144,3 +144,15 @@ def test_a_long_wait_names_its_unit():
 def test_what_is_refused(text, words):
     with pytest.raises(InputError, match=words):
         read_rs274(text)
+
+
+def test_what_is_so_anyway_may_be_said() -> None:
+    """Feed per minute, no offsets of a tool (NISTIR 6556, 3.5.10, 3.5.11, 3.5.20, from memory);
+    G93, inverse time, gives F another meaning and is not read."""
+    head = "G17 G21 G40 G49 G90 G94\nM3 F600\n"
+    with_head, without = read_rs274(head + "G1 X3 Y1\n"), read_rs274("M3 F600\nG1 X3 Y1\n")
+    assert np.array_equal(with_head.polyline.feed_mm_s, without.polyline.feed_mm_s, equal_nan=True)
+    assert np.array_equal(with_head.polyline.x_mm, without.polyline.x_mm)
+    assert not with_head.skipped
+    with pytest.raises(InputError, match="G93"):
+        read_rs274("G93 M3 F600\nG1 X3 Y1\n")
