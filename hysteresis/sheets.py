@@ -179,7 +179,7 @@ def _columns(
                                 "or write the number itself"), n)  # fmt: skip
         if name in text:
             column = np.empty(len(cells), dtype=object)
-            column[:] = ["" if _blank(cell) else str(cell) for cell in cells]
+            column[:] = ["" if cell is None else str(cell) for cell in cells]
             table[name] = column
         else:
             table[name] = _numbers(cells, name, name in empty_ok, sign, grid.mark, complain)
