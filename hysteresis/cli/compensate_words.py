@@ -67,7 +67,8 @@ def say_done(job: Written, said: list[str], stale: list[Path], took_s: float) ->
             ("its mean in x, mm", f"{f.before_bias_x_mm:+.3f}", ""),
             ("its mean in y, mm", f"{f.before_bias_y_mm:+.3f}", ""),
             ("error left with compensation, rms, mm", f"{f.after_rms_mm:.3f}",
-             f"95 %: {f.after_low_mm:.3f} … {f.after_high_mm:.3f}"),
+             f"95 %: {f.after_low_mm:.3f} … {f.after_high_mm:.3f}"
+             + ("" if job.rig.start is not None else "; creep from earlier moves comes on top")),
             ("tolerance of the bench, mm", f"{bench.tolerance.target_mm:.3f}", ""),
             ("moved by smoothing, at most, mm", f"{found.smoothing_mm:.3f}", ""),
         ]  # fmt: skip
