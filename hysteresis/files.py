@@ -37,7 +37,9 @@ Array = npt.NDArray[Any]
 # ---- text and bytes --------------------------------------------------------------------------
 
 
-def check_readable(path: Path | str, *, empty_ok: bool = False) -> int:
+def check_readable(
+    path: Path | str, *, empty_ok: bool = False, most_bytes: float = MAX_BYTES
+) -> int:
     """Return the size in bytes of an ordinary, readable file, or say in one sentence why not."""
     path = Path(path)
     try:
@@ -52,9 +54,9 @@ def check_readable(path: Path | str, *, empty_ok: bool = False) -> int:
         raise InputError(f"this file cannot be reached: {error}", file=path) from error
     if size == 0 and not empty_ok:
         raise InputError("the file is empty", file=path, mend="write it again")
-    if size > MAX_BYTES:
+    if size > most_bytes:
         raise InputError(
-            f"the file is too large: {size / 2**20:.0f} MB, at most {MAX_BYTES / 2**20:.0f} MB",
+            f"the file is too large: {size / 2**20:.0f} MB, at most {most_bytes / 2**20:.0f} MB",
             file=path,
             mend="cut the recording into shorter ones",
         )

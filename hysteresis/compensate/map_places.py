@@ -15,7 +15,7 @@ import numpy as np
 
 from hysteresis.compensate.forecast import PLACES
 from hysteresis.errors import DataError
-from hysteresis.paths.marks import mark_path
+from hysteresis.paths.marks import EvenRows, mark_path
 from hysteresis.tables import Bools, DriveSignal, Floats, Ints, SpotPath
 
 EARLY_S = 600.0  # what is unknown of a model shows in the first minutes
@@ -64,23 +64,13 @@ class JobPlaces:
         )
 
 
-class Samples(Protocol):
+class Samples(EvenRows, Protocol):
     """A block of an output, as `stream.compensate_stream` gives it."""
 
-    @property
-    def first(self) -> int: ...
-    @property
-    def step_s(self) -> float: ...
-    @property
-    def x_mm(self) -> Floats: ...
-    @property
-    def y_mm(self) -> Floats: ...
     @property
     def drive_x(self) -> Floats: ...
     @property
     def drive_y(self) -> Floats: ...
-    @property
-    def beam(self) -> Bools: ...
     @property
     def line_of_row(self) -> Ints: ...
     @property

@@ -5,10 +5,12 @@ Nothing here holds more than one block and one line, so a file may be longer tha
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 
 from hysteresis.errors import InputError
+from hysteresis.files import check_readable
 
 BLOCK_BYTES = 1 << 20
 LONGEST_LINE = 1 << 18  # a line beyond 256 kB was written by no program and no hand
@@ -28,20 +30,7 @@ _MEND = "name a toolpath: an RS-274 program, a table, a drawing (SVG, DXF) or a 
 
 def check_ordinary(path: Path | str) -> int:
     """Size in bytes of an ordinary file of any length that is not empty, or InputError."""
-    path = Path(path)
-    try:
-        if path.is_dir():
-            raise InputError("this is a folder", file=path, mend="name a file inside it")
-        if not path.exists():
-            raise InputError("there is no such file", file=path, mend="check the name and folder")
-        if not path.is_file():
-            raise InputError("this is not an ordinary file", file=path, mend="name a file on disk")
-        size = path.stat().st_size
-    except (OSError, ValueError) as error:  # a name too long, a NUL in it, no right to look
-        raise InputError(f"this file cannot be reached: {error}", file=path) from error
-    if size == 0:
-        raise InputError("the file is empty", file=path, mend="write it again")
-    return size
+    return check_readable(path, most_bytes=math.inf)
 
 
 def first_block(path: Path | str) -> bytes:
