@@ -19,7 +19,7 @@ from hysteresis.tables import Bools, Floats
 SAMPLES = 25
 _FEW_SAMPLES, _LARGE = 13, 4_000_000  # of pictures of so many pixels, which fill the memory
 _COLOUR_SAMPLES = 7
-_BETTER, _BETTER_COARSE = 1.5, 2.5  # times luma's strength that a colour must have
+_BETTER, _BETTER_COARSE = 1.5, 5.0  # times luma's strength that a colour must have
 _NOISE_PIXELS = 8000  # of each sample
 _ENOUGH_STARTS = 12  # fewer: frames in between are decoded for the sample
 _DARK_RANK = 0.05  # this share of the sampled frames may be darker: a spot may rest for the others
@@ -264,7 +264,7 @@ def choose_light(clip: Clip, found: dict[int, Look]) -> Choice:
     Luma has the full resolution and costs least, so a channel must be half as strong again. Where
     colour is stored with fewer pixels than luma, a channel's errors are about twice as large for
     the same contrast and more (films of our own, rms: green 0.12 against luma's 0.06 px on fast
-    faint streaks; red, though 1.8 times as strong, 0.16 against 0.09 px), so it must be 2.5 times
+    faint streaks; red, though four times as strong, 0.10 against 0.09 px), so it must be 5 times
     as strong; and clipping costs little (0.04 px there), so a clipped luma stays.
     """
     numbers = [n for n in sorted(found) if n - 1 not in found]
