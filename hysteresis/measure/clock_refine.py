@@ -321,7 +321,8 @@ def scan(film: Film, columns: DriveColumns, guess: Guess) -> list[list[float]]:
         peak = np.flatnonzero((score >= padded[:-2]) & (score >= padded[2:]))
         peak = peak[np.argsort(-score[peak])]
         peak = peak[score[peak] > 0.5 * score[peak[0]]][:3]
-        found.append([float(SCANNED_HZ[k]) for k in peak])
+        # an axis that is not driven explains nothing anywhere
+        found.append([float(SCANNED_HZ[k]) for k in peak] or [LIKELY_HZ])
     return found
 
 

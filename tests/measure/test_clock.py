@@ -136,10 +136,13 @@ def test_behind_an_ac_coupled_output(bench) -> None:
         measure_camera(log, pattern, bench)  # taken for DC-coupled
 
 
-@pytest.mark.parametrize("suspension, seed", [("braided-thread", 7), ("metal-flexure", 8)])
-def test_on_the_virtual_bench(bench, suspension: str, seed: int) -> None:
+@pytest.mark.parametrize(
+    "suspension, seed, axes",
+    [("braided-thread", 7, "both"), ("metal-flexure", 8, "both"), ("braided-thread", 4, "x")],
+)
+def test_on_the_virtual_bench(bench, suspension: str, seed: int, axes: str) -> None:
     """With a rich memory, an unknown history and reflections: 2 ms and 20 ppm."""
-    pattern = characterisation(bench, 2.0)
+    pattern = characterisation(bench, 2.0, axes=axes)
     played = play(make_rig(bench, suspension, seed), pattern.t_s, pattern.drive_x, pattern.drive_y,
                   beam=pattern.beam)  # fmt: skip
     true = true_camera(bench, seed)
