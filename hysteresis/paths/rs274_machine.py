@@ -177,6 +177,11 @@ def carry_out(m: Machine, block: Block) -> bool:
             code = -1
         group = (GROUP if letter == "G" else M_GROUP if letter == "M" else {}).get(code)
         if group is None:
+            if letter == "G" and code == 930:  # passed over, F would be read as another speed
+                raise m.fault(
+                    "feeds as inverse times (G93) are not read", row, letter + number,
+                    "write feeds per minute (G94)",
+                )  # fmt: skip
             name = f"{letter}{value:g}" if letter in "GM" else letter
             m.unknown(name, row, letter + number)
             if letter == "G" and code not in TAKE_NO_AXES:

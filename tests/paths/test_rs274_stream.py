@@ -154,5 +154,6 @@ def test_what_is_so_anyway_may_be_said() -> None:
     assert np.array_equal(with_head.polyline.feed_mm_s, without.polyline.feed_mm_s, equal_nan=True)
     assert np.array_equal(with_head.polyline.x_mm, without.polyline.x_mm)
     assert not with_head.skipped
-    with pytest.raises(InputError, match="G93"):
-        read_rs274("G93 M3 F600\nG1 X3 Y1\n")
+    for skip in (False, True):
+        with pytest.raises(InputError, match="G93"):
+            read_rs274("G93 M3 F600\nG1 X3 Y1\n", skip_unknown=skip)
