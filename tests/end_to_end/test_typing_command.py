@@ -266,6 +266,7 @@ def test_in_a_terminal_with_ctrl_c(run: Path) -> None:
     assert "step 1: 0.5 -0.5 mm" in typist.until("x, y > ")
     typist.type("53")
     typist.until("y > ")
+    time.sleep(0.3)  # from the prompt to reading; a Ctrl-C between them waits for the next key
     os.write(typist.into, b"\x03")
     typist.until("goes on at step 2.")
     assert typist.process.wait(20) == 130
