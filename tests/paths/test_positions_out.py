@@ -47,10 +47,10 @@ def pieces(path: Samples, cuts: list[int]) -> list[Samples]:
     ]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.integers(0, 50), st.sampled_from([0.3, 0.05, 0.002]), st.booleans())
 def test_within_the_tolerance_at_every_moment(seed: int, tolerance: float, keep: bool) -> None:
-    path = curve(seed=seed)
+    path = curve(1.5, seed=seed)
     rows = joined(simplified([path], tolerance, keep_lines=keep))
     assert np.all(np.diff(rows.t_s) > 0)
     assert rows.t_s[0] == path.t_s[0] and rows.t_s[-1] == path.t_s[-1]
@@ -61,7 +61,7 @@ def test_within_the_tolerance_at_every_moment(seed: int, tolerance: float, keep:
     assert off.max() <= tolerance * (1 + 1e-9)
     # the place alone, by shapely: no point of either line is further from the other one
     one, other = (shapely.LineString(np.column_stack([p.x_mm, p.y_mm])) for p in (path, rows))
-    assert shapely.hausdorff_distance(one, other, densify=0.01) <= tolerance * (1 + 1e-6)
+    assert shapely.hausdorff_distance(one, other, densify=0.25) <= tolerance * (1 + 1e-6)
     last = np.searchsorted(rows.t_s, path.t_s + 1e-12, side="right") - 1
     assert np.array_equal(rows.beam[last][:-1], path.beam[:-1])
 
