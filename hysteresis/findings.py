@@ -111,7 +111,7 @@ class Findings:
     """What the report tells. Parts that are None are explained in `missing`.
 
     `quality` is None where the recording was not judged (an older one, or not by `measure`);
-    `difficult_png` is the contact sheet of a film's difficult frames, empty without one.
+    `difficult_frames_png` is the contact sheet of a film's difficult frames, empty without one.
     """
 
     bench: Bench
@@ -127,7 +127,7 @@ class Findings:
     fit_check: FitCheck | None
     played: Verification | None
     quality: Quality | None = None
-    difficult_png: bytes = b""
+    difficult_frames_png: bytes = b""
 
 
 def gather(
@@ -155,7 +155,7 @@ def gather(
         ("model", None, run.model_json),
         ("job", None, run.job_json),
         ("quality", None, run.quality_json),
-        ("difficult frames", None, run.difficult_png),
+        ("difficult frames", None, run.difficult_frames_png),
         ("wanted path", planned, run.planned_csv),
         ("played without compensation", plain, run.plain_csv),
         ("played with compensation", compensated, run.compensated_csv),
@@ -200,7 +200,7 @@ def gather(
         fit_check=fit_check,
         played=played,
         quality=quality,
-        difficult_png=contact_sheet_of(files.get("difficult frames")),
+        difficult_frames_png=contact_sheet_of(files.get("difficult frames")),
     )
 
 

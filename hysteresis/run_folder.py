@@ -50,7 +50,7 @@ class RunFolder:
         return self.path / "registration.json"
 
     @property
-    def difficult_png(self) -> Path:
+    def difficult_frames_png(self) -> Path:
         """The difficult frames of a film, side by side."""
         return self.path / "difficult_frames.png"
 
@@ -60,7 +60,7 @@ class RunFolder:
         return self.path / "quality.json"
 
     @property
-    def typing_journal(self) -> Path:
+    def typing_jsonl(self) -> Path:
         """Readings as they were typed, one line each, written at once."""
         return self.path / "typing.jsonl"
 

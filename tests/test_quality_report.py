@@ -69,7 +69,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> RunFolder:
 
     run = RunFolder(write_run(tmp_path_factory.mktemp("quality") / "run"))
     write_quality(run.quality_json, invented_quality(), sha256_of(run.recording_csv))
-    Image.new("RGB", (80, 40), (10, 90, 160)).save(run.difficult_png)
+    Image.new("RGB", (80, 40), (10, 90, 160)).save(run.difficult_frames_png)
     return run
 
 
@@ -121,7 +121,7 @@ def test_a_judgement_of_another_recording_is_told(run: RunFolder, tmp_path: Path
 
 def test_a_contact_sheet_that_is_none_is_refused(tmp_path: Path) -> None:
     run = RunFolder(write_run(tmp_path / "run"))
-    run.difficult_png.write_bytes(b"<svg onload=alert(1)>")
+    run.difficult_frames_png.write_bytes(b"<svg onload=alert(1)>")
     with pytest.raises(InputError, match="not a PNG"):
         gather(run)
 

@@ -60,10 +60,10 @@ def type_readings(folder: RunFolder, force: bool) -> tuple[Path, set[int]]:
         )
     pattern = read_pattern(folder.pattern_csv)
     sheet = reading_sheet(pattern)
-    before = read_journal(folder.typing_journal) if folder.typing_journal.exists() else []
+    before = read_journal(folder.typing_jsonl) if folder.typing_jsonl.exists() else []
     refuse_others(folder.typed_csv, before, force)
     refuse_others(folder.recording_csv, before, force)
-    with open_journal(folder.typing_journal) as journal:
+    with open_journal(folder.typing_jsonl) as journal:
         try:
             session = resumed(sheet, journal.entries)
         except InputError as error:
@@ -101,7 +101,7 @@ def note_written(folder: RunFolder, path: Path) -> None:
     from hysteresis.files import sha256_of
     from hysteresis.journal import open_journal
 
-    with open_journal(folder.typing_journal) as journal:
+    with open_journal(folder.typing_jsonl) as journal:
         journal.append({"kind": "written", "file": path.name, "sha256": sha256_of(path)})
 
 

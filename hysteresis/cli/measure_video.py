@@ -55,7 +55,7 @@ def log_from_video(
             f"{str(error).rstrip('.')}; {folder.path / SEEN} shows the brightest of what was seen."
         ) from None
     # the picture first: when the log is there, all is
-    write_atomic(folder.difficult_png, contact_sheet(followed.difficult))
+    write_atomic(folder.difficult_frames_png, contact_sheet(followed.difficult))
     write_camera_log(target, followed.log, decimals=_DECIMALS, overwrite=force)
     _say(followed, film, target, folder)
     return followed.log, target
@@ -68,7 +68,7 @@ def _say(followed: Followed, film: Path, target: Path, folder: RunFolder) -> Non
     print()
     for note in followed.facts.notes:
         say(f"Note: {note}.")
-    print(f"Wrote {target} and {folder.difficult_png}.")
+    print(f"Wrote {target} and {folder.difficult_frames_png}.")
 
 
 def facts_table(facts: FilmFacts) -> list[tuple[str, object]]:

@@ -63,7 +63,7 @@ def render(findings: Findings) -> str:
         quality=_quality(findings),
         measurement=_measurement(findings.quality),
         budgets=_budgets(findings.quality),
-        difficult=_sheet(findings.difficult_png),
+        difficult=_sheet(findings.difficult_frames_png),
         parameters=_parameters(findings.fitted),
         provenance=_provenance(findings),
     )
