@@ -151,20 +151,3 @@ def checked(blocks: Iterable[TimedBlock], step_s: float) -> Iterator[TimedBlock]
             raise ValueError(f"blocks on a grid of {block.step_s} s, not {step_s} s")
         if len(block):
             yield block
-
-
-def with_last(blocks: Iterable[TimedBlock]) -> Iterator[tuple[TimedBlock, bool]]:
-    before: TimedBlock | None = None
-    for block in blocks:
-        if before is not None:
-            yield before, False
-        before = block
-    if before is not None:
-        yield before, True
-
-
-def chained(
-    first: tuple[TimedBlock, bool], rest: Iterator[tuple[TimedBlock, bool]]
-) -> Iterator[tuple[TimedBlock, bool]]:
-    yield first
-    yield from rest

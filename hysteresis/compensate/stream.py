@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -21,11 +22,11 @@ import numpy as np
 from hysteresis.bench import Bench
 from hysteresis.compensate.beam_off import Option, beam_off_window
 from hysteresis.compensate.lead_in import even_step_s, lead_in, way_home
-from hysteresis.compensate.path_pieces import SHIFT, Samples, chained, checked, pieces, with_last
+from hysteresis.compensate.path_pieces import SHIFT, Samples, checked, pieces
 from hysteresis.errors import DataError, InputError
 from hysteresis.model import FittedModel, RigState, content_error
 from hysteresis.optics import deflection_from_spot
-from hysteresis.paths.stream import TimedBlock
+from hysteresis.paths.stream import TimedBlock, with_last
 from hysteresis.plain_content import PartFault
 from hysteresis.pre_distortion import drives_on_even_clock
 from hysteresis.tables import Bools, Floats, Ints
@@ -131,7 +132,7 @@ def compensate_stream(
     to_mm = (float(block.x_mm[0]), float(block.y_mm[0]))
     x, y = _within_drive(rig, bench, to_mm, condition)
     yield rig.play("lead-in", Samples.still(x, y, 0, 0))
-    following = chained((block, last), source)
+    following = chain([(block, last)], source)
     if beam_off == "follow" and extra_s == 0.0:
         for block, last in following:
             x_last, y_last = float(block.x_mm[-1]), float(block.y_mm[-1])

@@ -298,7 +298,7 @@ def beam_at_rate(blocks: Iterable[TimedBlock], sample_rate_hz: float) -> Iterato
     All together they are as many as `at_rate` makes of the same blocks.
     """
     made, state = 0, False
-    for block, last in _with_last(blocks):
+    for block, last in with_last(blocks):
         ratio = 1.0 / (sample_rate_hz * block.step_s)
         end = block.first + len(block) - 1 + 1e-9 * max(ratio, 1.0) if last else float(
             block.first + len(block)
@@ -312,7 +312,8 @@ def beam_at_rate(blocks: Iterable[TimedBlock], sample_rate_hz: float) -> Iterato
         state, made = bool(states[-1]), upto
 
 
-def _with_last(blocks: Iterable[TimedBlock]) -> Iterator[tuple[TimedBlock, bool]]:
+def with_last(blocks: Iterable[TimedBlock]) -> Iterator[tuple[TimedBlock, bool]]:
+    """Each block, and whether it is the last."""
     before: TimedBlock | None = None
     for block in blocks:
         if before is not None:
