@@ -5,6 +5,7 @@ is fitted is never tested on itself.
 """
 
 from hysteresis.virtual_bench.camera import TrueCamera, photograph, true_camera
+from hysteresis.virtual_bench.drift import Drift, drifted, warmed
 from hysteresis.virtual_bench.play import Played, play, spots_of
 from hysteresis.virtual_bench.rig import Rig, make_rig
 from hysteresis.virtual_bench.ruler import SLIP_KINDS, SlipKind, read_with_ruler, slip_into
@@ -14,11 +15,13 @@ from hysteresis.virtual_bench.suspensions import SUSPENSIONS, Suspension
 __all__ = [
     "SLIP_KINDS",
     "SUSPENSIONS",
+    "Drift",
     "Played",
     "Rig",
     "SlipKind",
     "Suspension",
     "TrueCamera",
+    "drifted",
     "make_rig",
     "photograph",
     "play",
@@ -27,4 +30,5 @@ __all__ = [
     "slip_into",
     "spots_of",
     "true_camera",
+    "warmed",
 ]
