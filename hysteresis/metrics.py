@@ -9,7 +9,7 @@ Clauses marked 'from memory' were recalled, not looked up.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,12 +33,17 @@ SAME_DRIVE = 1e-6
 
 @dataclass(frozen=True)
 class Mean:
-    """Mean spot of the frames of one reading, with standard uncertainties (mm)."""
+    """Mean spot of the frames of one reading, with standard uncertainties (mm).
+
+    `dof`: degrees of freedom of each; infinite where the recording's own standard deviation was
+    the larger, n − 1 where the scatter of n frames was (JCGM 100, 4.2.6).
+    """
 
     t_s: float
     mm: tuple[float, float]
     u_mm: tuple[float, float]
     frames: int
+    dof: tuple[float, float] = (np.inf, np.inf)
 
 
 def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | None:
@@ -54,7 +59,7 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
     inside = seen.start_s[rows] + seen.exposure_s[rows] <= end_s + 1e-9
     if not inside.any():
         return None
-    mm, u_mm = [], []
+    mm, u_mm, dof = [], [], []
     for values, sigmas in ((seen.x_mm, seen.sigma_x_mm), (seen.y_mm, seen.sigma_y_mm)):
         value, sigma = values[rows][inside], sigmas[rows][inside]
         good = np.isfinite(value)
@@ -67,13 +72,18 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
         if n == 0:
             mm.append(np.nan)
             u_mm.append(np.nan)
+            dof.append(np.inf)
             continue
         own = float(np.sqrt(np.mean(sigma[good] ** 2)))
         scatter = float(np.std(value[good], ddof=1)) if n > 1 else 0.0
         mm.append(float(np.mean(value[good])))
         u_mm.append(max(own, scatter) / np.sqrt(n))
+        dof.append(n - 1.0 if scatter > own else np.inf)
     halfway = seen.start_s[rows][inside] + seen.exposure_s[rows][inside] / 2.0
-    return Mean(float(np.mean(halfway)), (mm[0], mm[1]), (u_mm[0], u_mm[1]), int(inside.sum()))
+    return Mean(
+        float(np.mean(halfway)), (mm[0], mm[1]), (u_mm[0], u_mm[1]), int(inside.sum()),
+        (dof[0], dof[1]),
+    )  # fmt: skip
 
 
 # ---- return to zero ----------------------------------------------------------------------------
@@ -81,11 +91,17 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
 
 @dataclass(frozen=True)
 class Residue:
-    """One reading after a return: `wait_s` after arriving at zero drive, after minus before."""
+    """One reading less the reading before: `wait_s` after arriving where the drive then stands.
+
+    `own_u_mm`: standard uncertainty of this reading alone, `u_mm` with that of the one before;
+    `dof`: degrees of freedom of `u_mm` (Welch-Satterthwaite, JCGM 100, G.4).
+    """
 
     wait_s: float
     error_mm: float
     u_mm: float
+    own_u_mm: float = np.nan
+    dof: float = np.inf
 
 
 @dataclass(frozen=True)
@@ -99,7 +115,8 @@ class ReturnToZero:
     figure, as OIML R 60-2, 2.8.3.2, asks.
 
     `excursion_fs` is the held drive; `first` and `last` the earliest and the latest reading
-    after it. Percentages are of the full scale of one side.
+    after it, `held` the last reading at it and `held_early` one soon after arriving there (None:
+    not read). Percentages are of the full scale of one side.
     """
 
     group: str
@@ -109,6 +126,8 @@ class ReturnToZero:
     first: Residue
     last: Residue | None
     full_scale_mm: float
+    held: Residue | None = None
+    held_early: Residue | None = None
 
     def percent_fs(self, residue: Residue) -> float:
         """Error in per cent of full scale."""
@@ -146,6 +165,9 @@ class _Cell:
     zero_s: float
     end_s: float
     before: Mean
+    hold_s: float = np.nan
+    held: Mean | None = None
+    held_early: Mean | None = None
 
 
 def returns_to_zero(
@@ -160,11 +182,7 @@ def returns_to_zero(
     """
     found: list[ReturnToZero] = []
     for cell in _cells(pattern, seen):
-        first = mean_between(
-            seen,
-            cell.zero_s + FIRST_WAIT_S - FIRST_HALF_WIDTH_S,
-            cell.zero_s + FIRST_WAIT_S + FIRST_HALF_WIDTH_S,
-        )
+        first = _soon_after(seen, cell.zero_s)
         last = mean_between(
             seen, max(cell.end_s - BEFORE_S, cell.zero_s + FIRST_WAIT_S), cell.end_s
         )
@@ -218,15 +236,25 @@ def _cells(pattern: Pattern, seen: Observations) -> Iterator[_Cell]:
         before = mean_between(seen, max(opens_s, moves_s - BEFORE_S), moves_s)
         if before is None:
             continue
-        hold = start["hold"]
+        hold, back_s = start["hold"], float(pattern.t_s[start["back"]])
+        hold_s = float(pattern.t_s[hold])
         yield _Cell(
             group=group,
             drive=(float(pattern.drive_x[hold]), float(pattern.drive_y[hold])),
-            dwell_s=float(pattern.t_s[start["back"]] - pattern.t_s[hold]),
+            dwell_s=back_s - hold_s,
             zero_s=float(pattern.t_s[start["watch"]]),
             end_s=float(pattern.t_s[part["watch"] + 1]),
             before=before,
+            hold_s=hold_s,
+            held=mean_between(seen, max(back_s - BEFORE_S, (hold_s + back_s) / 2.0), back_s),
+            held_early=_soon_after(seen, hold_s) if back_s - hold_s >= 2.0 else None,
         )
+
+
+def _soon_after(seen: Observations, arrived_s: float) -> Mean | None:
+    """Reading about half a second after the drive arrived somewhere."""
+    at = arrived_s + FIRST_WAIT_S
+    return mean_between(seen, at - FIRST_HALF_WIDTH_S, at + FIRST_HALF_WIDTH_S)
 
 
 def _by_axis(
@@ -238,17 +266,34 @@ def _by_axis(
         if abs(cell.drive[k]) < LEAST_EXCURSION or np.isnan(first.mm[k] - cell.before.mm[k]):
             continue
 
-        def residue(after: Mean, k: int = k) -> Residue:
+        def residue(after: Mean | None, k: int = k, since_s: float = cell.zero_s) -> Residue | None:
+            if after is None or np.isnan(after.mm[k]):
+                return None
+            parts = ((after.u_mm[k], after.dof[k]), (cell.before.u_mm[k], cell.before.dof[k]))
             return Residue(
-                after.t_s - cell.zero_s,
+                after.t_s - since_s,
                 after.mm[k] - cell.before.mm[k],
-                float(np.hypot(after.u_mm[k], cell.before.u_mm[k])),
+                float(np.hypot(parts[0][0], parts[1][0])),
+                after.u_mm[k],
+                effective_dof(parts),
             )
 
-        late = None if last is None or np.isnan(last.mm[k]) else residue(last)
+        soon = residue(first)
+        assert soon is not None
         yield ReturnToZero(
-            cell.group, axis, cell.drive[k], cell.dwell_s, residue(first), late, full_scale_mm[k]
-        )
+            cell.group, axis, cell.drive[k], cell.dwell_s, soon, residue(last), full_scale_mm[k],
+            residue(cell.held, since_s=cell.hold_s),
+            residue(cell.held_early, since_s=cell.hold_s),
+        )  # fmt: skip
+
+
+def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
+    """ν_eff of a sum in square of standard uncertainties (u, ν): JCGM 100, G.4, eq. (G.2b)."""
+    pairs = [(u, nu) for u, nu in parts if u > 0]
+    square = sum(u**2 for u, _ in pairs)
+    # scaled by the sum, so that small uncertainties do not underflow
+    share = sum((u**2 / square) ** 2 / nu for u, nu in pairs)
+    return float(1.0 / share) if share > 0 else np.inf
 
 
 def _typed_returns(
@@ -278,7 +323,8 @@ def _typed_returns(
         late = k + 2 < len(means) and zero[k + 2] and at[k + 2].start_s == back.start_s
         cell = _Cell(
             group=str(seen.group[k]), drive=out.drive, dwell_s=out.end_s - out.start_s,
-            zero_s=back.start_s, end_s=back.end_s, before=means[k - 1],
+            zero_s=back.start_s, end_s=back.end_s, before=means[k - 1], hold_s=out.start_s,
+            held=means[k],
         )  # fmt: skip
         yield from _by_axis(cell, means[k + 1], means[k + 2] if late else None, full_scale_mm)
 
