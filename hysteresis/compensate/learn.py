@@ -9,7 +9,6 @@ not lower the error there is not taken.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,14 +22,17 @@ from hysteresis.compensate.played_job import (
     state_after_pattern,
     used,
 )
-from hysteresis.compliance_axis import ComplianceAxis
-from hysteresis.model import Axis, FittedModel, Parameter, RigModel
-from hysteresis.operators.maxwell_slip import MaxwellSlip
-from hysteresis.operators.memories import Memory
-from hysteresis.operators.preisach import Preisach
+from hysteresis.fit.directions import (
+    WORDS,
+    axis_of,
+    by_axis,
+    directions_of,
+    moved_file,
+    moved_model,
+)
+from hysteresis.model import FittedModel
 from hysteresis.tables import Floats, Pattern
 
-SLOW_S = 5.0  # after-effect beyond this time is slow: it shows over layers, not within one
 WIDTHS = {
     "friction": 0.25, "after_effect_fast": 0.25, "after_effect_slow": 0.25, "spring": 0.02,
     "zero_mm": 0.2, "delay_s": 0.002,
@@ -42,11 +44,6 @@ ROUNDS = 10
 TURNED = 2.0  # robust standard deviations at which Huber's weights begin to fall
 LEAST_MM = 1e-4  # below which no spot is known
 STEP = 1e-3  # of a direction, for differences: their error is of its square
-WORDS = {
-    "friction": "strength of friction", "after_effect_fast": "after-effect within 5 s",
-    "after_effect_slow": "after-effect beyond 5 s", "spring": "stiffness of the spring",
-    "zero_mm": "zero",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -94,7 +91,7 @@ def learn_model(fitted: FittedModel, job: PlayedJob) -> ModelLearned:
     The update is bounded: factors within 1/2 to 2, the zero within 3 mm. The film's clock may be
     late by an unknown delay, which is fitted along and forgotten.
     """
-    names = [(axis, d) for axis in "xy" for d in _directions(_axis(fitted.model, axis))]
+    names = [(axis, d) for axis in "xy" for d in directions_of(axis_of(fitted.model, axis))]
     width = np.array([WIDTHS[d] for _, d in names] + [WIDTHS["delay_s"]])
     bound = np.array([
         MOST_ZERO_MM if d == "zero_mm" else np.log(MOST_FACTOR) for _, d in names
@@ -103,7 +100,7 @@ def learn_model(fitted: FittedModel, job: PlayedJob) -> ModelLearned:
     speed = [speed_of(job, v) for v in (job.planned.x_mm, job.planned.y_mm)]
 
     def seen(q: Floats) -> Floats:
-        x, y = simulated(job, moved_model(fitted.model, _by_axis(names, q)))
+        x, y = simulated(job, moved_model(fitted.model, by_axis(names, q)))
         return np.concatenate([x + q[-1] * speed[0], y + q[-1] * speed[1]])
 
     target = np.concatenate([job.x_mm, job.y_mm])
@@ -141,7 +138,12 @@ def learn_model(fitted: FittedModel, job: PlayedJob) -> ModelLearned:
         notes.append(f"{worst.words} was held at its bound; measure and fit the rig again")
     accepted = bool(sizes[1] < sizes[0])
     if accepted:
-        result = _updated(fitted, names, p, sizes, job.block_kind)
+        by = by_axis(names, p[:-1])
+        told = {
+            "moved": [{"axis": a, "direction": d, "value": by[a][d]} for a, d in names],
+            "held_out": job.block_kind, "held_before_mm": sizes[0], "held_after_mm": sizes[1],
+        }  # fmt: skip
+        result = moved_file(fitted, by, "learned", told)
     else:
         result = fitted
         notes.append(
@@ -176,158 +178,3 @@ def _weights(job: PlayedJob, left: Floats, rows: Any) -> Floats:
         huber = np.minimum(1.0, TURNED * size / np.maximum(np.abs(mine), 1e-12))
         out[part[use]] = huber / (size**2 * max(together, 1.0))
     return out
-
-
-# ---- the directions ----------------------------------------------------------------------------
-
-
-def _axis(model: RigModel, axis: str) -> Axis:
-    return model.axis_x if axis == "x" else model.axis_y
-
-
-def _directions(axis: Axis) -> list[str]:
-    """Those that this axis has."""
-    if isinstance(axis, ComplianceAxis):
-        friction, times = bool(axis.weight.any()), axis.retardation_time_s[axis.compliance > 0]
-    else:
-        friction = axis.friction.small_signal_stiffness() > 0
-        times = axis.after_effect.relaxation_time_s[axis.after_effect.stiffness > 0]
-    out = ["friction"] * friction
-    out += ["after_effect_fast"] * bool((times < SLOW_S).any())
-    out += ["after_effect_slow"] * bool((times >= SLOW_S).any())
-    return [*out, "spring", "zero_mm"]
-
-
-def _by_axis(names: list[tuple[str, str]], p: Floats) -> dict[str, dict[str, float]]:
-    """Factors (and the zero in mm) of each axis from the vector of the fit."""
-    out: dict[str, dict[str, float]] = {"x": {}, "y": {}}
-    for (axis, direction), value in zip(names, p, strict=False):
-        out[axis][direction] = float(value if direction == "zero_mm" else np.exp(value))
-    return out
-
-
-def moved_model(model: RigModel, by: dict[str, dict[str, float]]) -> RigModel:
-    """A model with its directions moved: factors, and `zero_mm`, by axis 'x' and 'y'."""
-    turn = model.optics.turn_rad
-    zero_x, zero_y = by.get("x", {}).get("zero_mm", 0.0), by.get("y", {}).get("zero_mm", 0.0)
-    c, s = np.cos(turn), np.sin(turn)
-    return RigModel(
-        _scaled(model.axis_x, by.get("x", {})),
-        _scaled(model.axis_y, by.get("y", {})),
-        replace(
-            model.optics,  # its offsets are told in the rig's own axes
-            offset_x_mm=float(model.optics.offset_x_mm + c * zero_x + s * zero_y),
-            offset_y_mm=float(model.optics.offset_y_mm - s * zero_x + c * zero_y),
-        ),
-    )
-
-
-def _scaled(axis: Axis, by: dict[str, float]) -> Axis:
-    friction, spring = by.get("friction", 1.0), by.get("spring", 1.0)
-    fast, slow = by.get("after_effect_fast", 1.0), by.get("after_effect_slow", 1.0)
-    if isinstance(axis, ComplianceAxis):
-        # a stiffer spring is a smaller deflection
-        return replace(
-            axis, linear=axis.linear / spring, quadratic=axis.quadratic / spring,
-            cubic=axis.cubic / spring, weight=axis.weight * friction,
-            compliance=axis.compliance * np.where(axis.retardation_time_s < SLOW_S, fast, slow),
-        )  # fmt: skip
-    branch = axis.after_effect
-    return replace(
-        axis,
-        elastic=replace(
-            axis.elastic, linear=axis.elastic.linear * spring,
-            quadratic=axis.elastic.quadratic * spring, cubic=axis.elastic.cubic * spring,
-        ),
-        friction=_stronger(axis.friction, friction),
-        after_effect=replace(
-            branch,
-            stiffness=branch.stiffness * np.where(branch.relaxation_time_s < SLOW_S, fast, slow),
-        ),
-    )  # fmt: skip
-
-
-def _stronger(memory: Memory, factor: float) -> Memory:
-    if isinstance(memory, Preisach):
-        return replace(memory, mass=memory.mass * factor)
-    if isinstance(memory, MaxwellSlip):
-        return replace(memory, stiffness=memory.stiffness * factor)
-    return replace(memory, stiffness=memory.stiffness * factor)
-
-
-# ---- the model's file --------------------------------------------------------------------------
-
-_SPRING = ("k1", "k2", "k3")
-
-
-def _factor_of(name: str, by: dict[str, dict[str, float]], times: tuple[float, ...]) -> float:
-    """By what a fitted unknown of this name is multiplied."""
-    axis, _, own = name.partition("_")
-    factors = by.get(axis, {})
-    if own in _SPRING:
-        return factors.get("spring", 1.0)
-    if re.fullmatch(r"slip_\d+|cell_\d+|play_\d+|bouc_wen_stiffness", own):
-        return factors.get("friction", 1.0)
-    found = re.fullmatch(r"(?:branch|creep)_(\d+)", own)
-    if found and int(found[1]) <= len(times):
-        slow = times[int(found[1]) - 1] >= SLOW_S
-        return factors.get("after_effect_slow" if slow else "after_effect_fast", 1.0)
-    if re.fullmatch(r"(?:branch|creep)_(?:all|strength)", own):
-        pair = [factors.get(f"after_effect_{k}", 1.0) for k in ("fast", "slow")]
-        return float(np.sqrt(pair[0] * pair[1]))
-    return 1.0
-
-
-def _updated(
-    fitted: FittedModel, names: list[tuple[str, str]], p: Floats, sizes: list[float], kind: str
-) -> FittedModel:
-    """The whole model file with the update: model, unknowns with their doubt, and how it came."""
-    by = _by_axis(names, p[:-1])
-    recipe = (fitted.trust or {}).get("recipe", {})
-    times = tuple(float(t) for t in recipe.get("relaxation_times_s", ()))
-    if recipe.get("form") == "compliance":
-        for factors in by.values():
-            factors["spring"] = 1.0 / factors.get("spring", 1.0)
-    trust = None if fitted.trust is None else _moved_trust(fitted.trust, by, times)
-    if recipe.get("form") == "compliance":
-        for factors in by.values():
-            factors["spring"] = 1.0 / factors["spring"]
-    told = {
-        "moved": [{"axis": a, "direction": d, "value": by[a][d]} for a, d in names],
-        "held_out": kind, "held_before_mm": sizes[0], "held_after_mm": sizes[1],
-    }  # fmt: skip
-    history = [*fitted.provenance.get("learned", []), told]
-    return replace(
-        fitted,
-        model=moved_model(fitted.model, by),
-        parameters=tuple(_moved_parameter(q, by, times) for q in fitted.parameters),
-        trust=trust,
-        provenance=fitted.provenance | {"learned": history},
-    )
-
-
-def _moved_parameter(
-    parameter: Parameter, by: dict[str, dict[str, float]], times: tuple[float, ...]
-) -> Parameter:
-    factor = _factor_of(parameter.name, by, times)
-    return replace(parameter, value=parameter.value * factor,
-                   standard_error=parameter.standard_error * factor)  # fmt: skip
-
-
-def _moved_trust(
-    trust: dict[str, Any], by: dict[str, dict[str, float]], times: tuple[float, ...]
-) -> dict[str, Any]:
-    """The unknowns and their refits moved along; relative doubts stay as they were."""
-    from hysteresis.fit.structure import layout
-    from hysteresis.fit.uncertainty import Trust
-
-    known = Trust.from_json(trust)
-    names = [str(n) for n in layout(known.recipe).names]
-    factor = np.array([_factor_of(name, by, times) for name in names])
-    shift = np.array([
-        by[name[7]].get("zero_mm", 0.0) if re.fullmatch(r"offset_[xy]_mm", name) else 0.0
-        for name in names
-    ])  # fmt: skip
-    return replace(
-        known, short=known.short * factor + shift, refits=known.refits * factor + shift
-    ).to_json()
