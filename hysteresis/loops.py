@@ -178,14 +178,34 @@ def straight_line(found: tuple[Loop, ...], axis: str) -> Line | None:
     return Line(float(slope), float(offset))
 
 
-def sweep_hysteresis(loop: Loop) -> Hysteresis | None:
-    """Hysteresis of one loop whose drive keeps moving.
+@dataclass(frozen=True)
+class Gap:
+    """Down-scale less up-scale reading at one test point of one cycle, in full scale.
+
+    Positive where the deflection lags. `up_fs`, `down_fs`: the two readings; `span_fs`: of the
+    loop or of the group of steps.
+    """
+
+    at_drive: float
+    up_fs: float
+    down_fs: float
+    u_fs: float
+    span_fs: float
+
+    @property
+    def fs(self) -> float:
+        """The difference with its sign."""
+        return self.down_fs - self.up_fs
+
+
+def sweep_gaps(loop: Loop) -> tuple[Gap, ...]:
+    """The two readings at every test point of a loop whose drive keeps moving.
 
     Test points divide the common part of two consecutive runs evenly; the reading at a point is
     a local straight line through the frames nearest to it, so that noise hardly widens the
-    loop. None where no two consecutive runs carry three such points.
+    loop. Empty where no two consecutive runs carry three such points.
     """
-    worst = (-1.0, 0.0, 0.0)
+    found = []
     span = float(np.ptp(loop.deflection_fs))
     for number in range(int(loop.run.max(initial=-1))):
         first, second = loop.run == number, loop.run == number + 1
@@ -200,24 +220,35 @@ def sweep_hysteresis(loop: Loop) -> Hysteresis | None:
         count = min(MOST_POINTS, fewest // _FRAMES_PER_POINT)
         if count < 3 or high <= low:
             continue
+        rising = loop.drive[np.flatnonzero(first)[-1]] > loop.drive[np.flatnonzero(first)[0]]
         half = (high - low) / count / 2.0
         for point in low + half * (2.0 * np.arange(count) + 1.0):
             one, two = (_local(loop, run, point, half) for run in (first, second))
             if one is None or two is None:
                 continue
-            gap, u = abs(one[0] - two[0]), float(np.hypot(one[1], two[1]))
-            if gap > worst[0]:
-                worst = (gap, u, float(point))
-    if worst[0] < 0:
+            up, down = (one, two) if rising else (two, one)
+            u = float(np.hypot(one[1], two[1]))
+            found.append(Gap(float(point), up[0], down[0], u, span))
+    return tuple(found)
+
+
+def sweep_hysteresis(loop: Loop) -> Hysteresis | None:
+    """Hysteresis of one loop whose drive keeps moving: the largest of its `sweep_gaps`.
+
+    None where no two consecutive runs carry three test points.
+    """
+    gaps = sweep_gaps(loop)
+    if not gaps:
         return None
+    worst = max(gaps, key=lambda gap: abs(gap.fs))
     return Hysteresis(
         axis=loop.axis,
         group=loop.group,
         how=f"moving, {loop.rate_per_s:.2f} full scales per second",
-        percent_span=100.0 * worst[0] / span,
-        u_percent=100.0 * worst[1] / span,
-        at_drive=worst[2],
-        span_fs=span,
+        percent_span=100.0 * abs(worst.fs) / worst.span_fs,
+        u_percent=100.0 * worst.u_fs / worst.span_fs,
+        at_drive=worst.at_drive,
+        span_fs=worst.span_fs,
         alone=loop.alone,
     )
 
@@ -237,37 +268,56 @@ def _local(loop: Loop, run: Bools, point: float, half: float) -> tuple[float, fl
     return float(solution[0]), max(scatter, loop.sigma_fs) * float(np.sqrt(cover))
 
 
-def step_hysteresis(
+def step_gaps(
     readings: tuple[Settled, ...], axis: str, full_scale_mm: float
-) -> Hysteresis | None:
-    """Hysteresis of settled steps: consecutive readings at one drive, approached from both sides.
-
-    The largest over all groups of steps; the span is that of its group.
-    """
+) -> dict[str, tuple[Gap, ...]]:
+    """Consecutive settled readings at one drive, approached from both sides, group by group."""
     k = AXES.index(axis)
-    worst: Hysteresis | None = None
+    out = {}
     for group in dict.fromkeys(reading.group for reading in readings):
         mine = [reading for reading in readings if reading.group == group]
         span = float(np.ptp([reading.deflection_fs[k] for reading in mine]))
         latest: dict[tuple[float, int], Settled] = {}
+        gaps = []
         for reading in mine:
             drive, sign = round(reading.still.drive[k], 6), reading.still.approach[k]
             other = latest.get((drive, -sign))
             latest[drive, sign] = reading
             if other is None or sign == 0 or span <= 0:
                 continue
-            percent = 100.0 * abs(reading.deflection_fs[k] - other.deflection_fs[k]) / span
-            if worst is None or percent > worst.percent_span:
-                u = float(np.hypot(reading.mean.u_mm[k], other.mean.u_mm[k])) / full_scale_mm
-                tread_s = reading.still.end_s - reading.still.start_s
-                worst = Hysteresis(
-                    axis=axis,
-                    group=group,
-                    how=f"settled steps of {tread_s:.2f} s",
-                    percent_span=percent,
-                    u_percent=100.0 * u / span,
-                    at_drive=drive,
-                    span_fs=span,
-                    alone=all(abs(r.still.drive[1 - k]) < _ALONE for r in mine),
-                )
-    return worst
+            up, down = (reading, other) if sign > 0 else (other, reading)
+            u = float(np.hypot(reading.mean.u_mm[k], other.mean.u_mm[k])) / full_scale_mm
+            gaps.append(Gap(drive, up.deflection_fs[k], down.deflection_fs[k], u, span))
+        if gaps:
+            out[group] = tuple(gaps)
+    return out
+
+
+def step_hysteresis(
+    readings: tuple[Settled, ...], axis: str, full_scale_mm: float
+) -> Hysteresis | None:
+    """Hysteresis of settled steps: the largest of the `step_gaps` of all groups of steps.
+
+    The span is that of its group.
+    """
+    k = AXES.index(axis)
+    found = [
+        (100.0 * abs(gap.fs) / gap.span_fs, group, gap)
+        for group, gaps in step_gaps(readings, axis, full_scale_mm).items()
+        for gap in gaps
+    ]
+    if not found:
+        return None
+    percent, group, worst = max(found, key=lambda one: one[0])
+    mine = [reading for reading in readings if reading.group == group]
+    tread_s = mine[0].still.end_s - mine[0].still.start_s
+    return Hysteresis(
+        axis=axis,
+        group=group,
+        how=f"settled steps of {tread_s:.2f} s",
+        percent_span=percent,
+        u_percent=100.0 * worst.u_fs / worst.span_fs,
+        at_drive=worst.at_drive,
+        span_fs=worst.span_fs,
+        alone=all(abs(r.still.drive[1 - k]) < _ALONE for r in mine),
+    )

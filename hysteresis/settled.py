@@ -108,7 +108,8 @@ class Repeatability:
 
     In the form of non-repeatability of IEC 61298-2 (extreme difference at the same input in the
     same direction; from memory) with two cycles. `mean_mm` is the shift as a whole (drift),
-    `largest_mm` the extreme with its sign and `u_mm` its standard uncertainty.
+    `largest_mm` the extreme with its sign and `u_mm` its standard uncertainty, `u_mean_mm` that of
+    the mean.
     """
 
     group: str
@@ -119,6 +120,7 @@ class Repeatability:
     mean_mm: float
     largest_mm: float
     u_mm: float
+    u_mean_mm: float = np.nan
 
 
 def repeatability(pattern: Pattern, seen: Observations) -> tuple[Repeatability, ...]:
@@ -150,7 +152,8 @@ def repeatability(pattern: Pattern, seen: Observations) -> tuple[Repeatability, 
                 worst = int(np.argmax(np.abs(gap)))
                 found.append(
                     Repeatability(group, twin, axis, len(gap), shift_s, float(np.mean(gap)),
-                                  float(gap[worst]), float(u[worst]))
+                                  float(gap[worst]), float(u[worst]),
+                                  float(np.sqrt(np.sum(u**2))) / len(u))
                 )  # fmt: skip
     return tuple(found)
 

@@ -43,7 +43,8 @@ class Characteristic:
     """A figure of one axis ('x', 'y') or of both together ('xy').
 
     `u` is its standard uncertainty with `dof` degrees of freedom (JCGM 100). No `conditions`: the
-    figure sums up all conditions of the run.
+    figure sums up all conditions of the run. `note`: what a reader has to know of this one figure,
+    such as fewer runs than the standard asks for; '' for nothing.
     """
 
     definition: Definition
@@ -52,6 +53,7 @@ class Characteristic:
     value: float
     u: float
     dof: float = np.inf
+    note: str = ""
 
     @property
     def key(self) -> str:

@@ -1,0 +1,45 @@
+"""Why a figure is not there, in words."""
+
+from __future__ import annotations
+
+from hysteresis.bench import Bench
+from hysteresis.characteristics.definitions import DEFINITIONS
+from hysteresis.characteristics.figure import Pair
+from hysteresis.characteristics.of_run import figures_of
+from hysteresis.model import FittedModel
+from hysteresis.tables import Pattern, Recording
+
+_WANTED = {
+    "return_to_zero": "a held excursion with a reading at zero before and after it",
+    "return_to_zero_worst": "a held excursion with a reading at zero before and after it",
+    "relative_zero_error": "a held excursion that was read at its end, with zero before and after",
+    "zero_return": "a held excursion that was read at its end, with zero before and after",
+    "creep_at_zero": "two readings at zero drive, early and late, after a held excursion",
+    "creep_under_load": "an excursion held for 2 s or more and filmed early and late",
+    "hysteresis": "a sweep that was filmed, or steps that come up and down to one drive",
+    "reversal_value": "settled steps that come to one drive from both sides",
+    "drive_for_full_scale": "a sweep that was filmed",
+    "repeat_shift": "an early part with settled steps that is played again",
+}
+
+
+def absent(
+    pattern: Pattern,
+    recording: Recording,
+    bench: Bench,
+    fitted: FittedModel | None = None,
+    *,
+    pairs: tuple[Pair, ...] | None = None,
+) -> tuple[tuple[str, str], ...]:
+    """Key and reason of every figure that these data (and model) cannot tell for any axis.
+
+    `pairs`: what `figures_of` gave, where it is known already. Raises as `figures_of`.
+    """
+    if pairs is None:
+        pairs = figures_of(pattern, recording, bench, fitted, refits=0)
+    there = {pair.definition.key for pair in pairs}
+    return tuple(
+        (key, f"the recording shows no {_WANTED[key].removeprefix('a ').removeprefix('an ')}")
+        for key in DEFINITIONS
+        if key not in there
+    )
