@@ -174,11 +174,10 @@ def test_full_parameters_are_in_the_order_of_the_derivatives(kind: str) -> None:
         axis, history = axis_from_full(recipe, values)
         return axis.deflection(drive, steps, axis.branch_state(history))[0]
 
-    columns = _axis_columns(own, part, drive, steps, True)
+    theta, slope = _axis_columns(own, part, drive, steps, True)
     # in compliance form a history fades exactly, here as in the state: to rounding
-    np.testing.assert_allclose(columns[:, 0], run(part), rtol=0, atol=1e-13)
-    slope = columns[:, 1:]
-    assert slope.shape[1] == part.size
+    np.testing.assert_allclose(theta, run(part), rtol=0, atol=1e-13)
+    assert slope is not None and slope.shape[1] == part.size
     for p in range(part.size):
         small = 1e-6 * max(abs(part[p]), 1e-3)
         up, down = part.copy(), part.copy()

@@ -24,6 +24,7 @@ COVERAGE = 1.96  # normal quantile of a two-sided 95 % interval
 DRAWS = 2000  # a 95 % interval's ends are then known to a few per cent
 AHEAD_FREEDOM = 4.0  # that the drift ahead of one recording is worth; widens the interval
 LEAST = 0.3  # of the error on data held out that is left to the model, however well refits agree
+GRID_S = 0.01  # step at which the doubt of a model follows an output
 PLACES = 400  # of the traced path at which the model's doubt is looked at
 
 
@@ -137,19 +138,19 @@ def played_grid(before: Pattern, pause_s: float, drive: DriveSignal) -> Grid:
     Steps of about 10 ms in the output; its clock is that of the pattern.
     """
     first = simulation_grid(
-        before.t_s, before.drive_x, before.drive_y, fine_step_s=0.01, settle_s=0.0, growth=0.2
+        before.t_s, before.drive_x, before.drive_y, fine_step_s=GRID_S, settle_s=0.0, growth=0.2
     )
     end = float(first.t_s[-1])
     pause = max(pause_s, 1e-3)
     rest = end + pause * (np.geomspace(1e-3, 1.0, 60)[1:] - 1e-3) / (1.0 - 1e-3)
     since = drive.t_s - drive.t_s[0]
-    keep = np.diff(np.floor(since / 0.01), prepend=-1.0) > 0
+    keep = np.diff(np.floor(since / GRID_S), prepend=-1.0) > 0
     keep[0], keep[-1] = False, True
     t = np.concatenate([first.t_s, rest, rest[-1] + since[keep]])
     nothing = np.zeros(len(rest))
     return Grid(
         t,
-        np.diff(t, prepend=t[0] - 0.01),
+        np.diff(t, prepend=t[0] - GRID_S),
         np.concatenate([first.drive_x, nothing, drive.drive_x[keep]]),
         np.concatenate([first.drive_y, nothing, drive.drive_y[keep]]),
     )

@@ -13,13 +13,12 @@ from typing import Protocol
 
 import numpy as np
 
-from hysteresis.compensate.forecast import PLACES
+from hysteresis.compensate.forecast import GRID_S, PLACES
 from hysteresis.errors import DataError
 from hysteresis.paths.marks import EvenRows, mark_path
 from hysteresis.tables import Bools, DriveSignal, Floats, Ints, SpotPath
 
 EARLY_S = 600.0  # what is unknown of a model shows in the first minutes
-GRID_S = 0.01
 OUTLINE = 8000  # points of the early trace that are kept to be drawn
 LATER_LAYERS = 40  # of a long job, sampled behind the first minutes
 LATER_PLACES = 48  # of each

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hysteresis.bench import Bench
-from hysteresis.compensate.forecast import Forecast, forecast, forecast_on_path
+from hysteresis.compensate.forecast import GRID_S, Forecast, forecast, forecast_on_path
 from hysteresis.compensate.limits import Excess, LimitWatch
-from hysteresis.compensate.stream import MODEL_FILE, PlayedBlock, as_rows
+from hysteresis.compensate.stream import MODEL_FILE, PlayedBlock
 from hysteresis.model import FittedModel, RigState, content_error
 from hysteresis.optics import nominal_optics
 from hysteresis.plain_content import PartFault, within
@@ -20,7 +20,6 @@ from hysteresis.tables import DriveSignal, Floats, Pattern
 if TYPE_CHECKING:
     from hysteresis.fit.uncertainty import Trust
 
-NO_LINE = np.zeros(1, dtype=np.int64)
 FORETOLD_S = 600.0  # a job of hours is judged by its first minutes
 
 
@@ -133,28 +132,32 @@ def scan(
 
 
 class Early:
-    """The first minutes of the drive, by which a job is judged."""
+    """The first minutes of the drive, by which a job is judged: one sample of each `GRID_S`.
+
+    That is all `forecast.played_grid` takes of it.
+    """
 
     def __init__(self) -> None:
-        self.blocks: list[PlayedBlock] = []
+        self.kept: list[Floats] = []
+        self.last: Floats | None = None  # the newest sample: t_s, drives, beam
+        self.tick = -1.0
 
     def add(self, block: PlayedBlock) -> None:
-        if block.first * block.step_s <= FORETOLD_S:
-            # of the columns only the drives are kept; the others stand for their lengths
-            self.blocks.append(replace(
-                block, x_mm=block.drive_x, y_mm=block.drive_y, plain_x=None, plain_y=None,
-                error_x_mm=None, error_y_mm=None, line_of_row=np.broadcast_to(NO_LINE, len(block)),
-                layer=block.layer[:0],
-            ))  # fmt: skip
+        if block.first * block.step_s > FORETOLD_S or not len(block):
+            return
+        t_s = block.step_s * (block.first + np.arange(len(block)))
+        rows = np.stack([t_s, block.drive_x, block.drive_y, block.beam])
+        rows = rows[:, t_s <= FORETOLD_S]
+        tick = np.floor(rows[0] / GRID_S)
+        self.kept.append(rows[:, np.diff(tick, prepend=self.tick) > 0])
+        self.last, self.tick = rows[:, -1:], float(tick[-1])
 
     def drive(self) -> DriveSignal:
-        rows = list(as_rows(self.blocks))
-        t, x, y = (
-            np.concatenate([getattr(r, n) for r in rows]) for n in ("t_s", "drive_x", "drive_y")
-        )
-        beam = np.concatenate([r.beam for r in rows])
-        early = t <= t[0] + FORETOLD_S
-        return DriveSignal(t[early], x[early], y[early], beam[early])
+        assert self.last is not None
+        rows = np.concatenate(self.kept, axis=1)
+        if rows[0, -1] < self.last[0, 0]:
+            rows = np.concatenate([rows, self.last], axis=1)
+        return DriveSignal(rows[0], rows[1], rows[2], rows[3] > 0)
 
 
 def known_of(fitted: FittedModel) -> Trust | None:

@@ -43,8 +43,11 @@ def predict(
 
     def one_axis(a: int) -> tuple[Floats, Floats]:
         drive = grid.drive_x if a == 0 else grid.drive_y
-        columns = _axis_columns(layout, full[a * per : (a + 1) * per], drive, grid.step_s, slopes)
-        return average(grid, columns, start, seen.exposure_s), columns[:, 0]
+        part = full[a * per : (a + 1) * per]
+        theta, slope = _axis_columns(layout, part, drive, grid.step_s, slopes)
+        # apart: side by side they would be a second copy of the largest array there is
+        means = [average(grid, v, start, seen.exposure_s) for v in (theta, slope) if v is not None]
+        return np.column_stack(means), theta
 
     with ThreadPoolExecutor(2) as pool:
         (mean_x, theta_x), (mean_y, theta_y) = pool.map(one_axis, (0, 1))
@@ -72,19 +75,19 @@ def predict(
 
 def _axis_columns(
     layout: Layout, part: Floats, drive: Floats, step_s: Floats, slopes: bool
-) -> Floats:
-    """Angle of one axis on the grid and, with `slopes`, its derivatives by `part`: columns."""
+) -> tuple[Floats, Floats | None]:
+    """Angle of one axis on the grid and, with `slopes`, its derivatives by `part` as columns."""
     recipe = layout.recipe
     axis, history = axis_from_full(recipe, part)
     if isinstance(axis, ComplianceAxis):
         columns = np.column_stack([axis.columns(drive, step_s), axis.history_columns(step_s)])
         theta = columns @ np.concatenate([axis.weights(), history * axis.compliance])
-        return np.column_stack([theta, columns]) if slopes else theta[:, None]
+        return theta, columns if slopes else None
     state = axis.branch_state(history)
     if not slopes:
-        return axis.deflection(drive, step_s, state)[0][:, None]
+        return axis.deflection(drive, step_s, state)[0], None
     theta, slope = axis.deflection_with_slopes(drive, step_s, state, chain=recipe.chain)
-    return np.column_stack([theta, _by_history_torque(recipe, axis, history, slope)])
+    return theta, _by_history_torque(recipe, axis, history, slope)
 
 
 def _by_history_torque(recipe: Recipe, axis: AxisModel, stretch: Floats, slope: Floats) -> Floats:
