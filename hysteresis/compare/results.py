@@ -241,7 +241,7 @@ class Criterion:
 @dataclass(frozen=True)
 class Ranked:
     """One design's place. `values`: its mean of each criterion. `score`: with weights, how many
-    times worse than the typical design of this comparison (1: as it; less is better), NaN in an
+    times worse than the typical run of this comparison (1: as it; less is better), NaN in an
     order. `place_shares[k]`: share of the draws in which it comes at place k + 1.
     """
 
@@ -261,11 +261,14 @@ class Ranked:
 class Ranking:
     """Designs in order, best first, with how sure each place is (`draws` from the intervals).
 
-    `unranked`: designs without a figure for some criterion, or with one unit only, with reason.
+    `deciding` is the figure by which the first place is judged: the first criterion of an order;
+    with weights the score, formed for every run. `unranked`: designs without a figure for some
+    criterion, with the reason.
     """
 
     mode: Literal["order", "weights"]
     criteria: tuple[Criterion, ...]
+    deciding: FigureComparison
     rows: tuple[Ranked, ...]
     unranked: tuple[LeftOut, ...]
     draws: int
