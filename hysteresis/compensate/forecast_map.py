@@ -31,6 +31,7 @@ from hysteresis.tables import Floats, Ints, Pattern
 from hysteresis.uncertainty_budget import Budget, Component
 
 LEVEL = 0.95
+AT_ONCE = 200  # places whose draws are held together
 WORST = 10
 APART = 0.05  # of the field's extent: worst places nearer than this are one place
 CAUSES = {
@@ -272,25 +273,34 @@ def _intervals(
     parts: dict[str, Floats], moved: tuple[Floats, Floats], slope_mm: Floats, zero_mm: float,
     middle: float, doubt: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
-    """Shortest 95 % interval of the distance at each place."""
+    """Shortest 95 % interval of the distance at each place.
+
+    Places of one draw share what moves the job as a whole; some at a time, for the memory.
+    """
     rng = np.random.default_rng(0)  # the same path gives the same figures
-    count = len(slope_mm)
     which = rng.integers(0, len(moved[0]), DRAWS)
     heavy = np.sqrt(AHEAD_FREEDOM / rng.chisquare(AHEAD_FREEDOM, DRAWS))
     size = middle * np.exp(doubt * rng.standard_normal(DRAWS))
     small = np.hypot(parts["steps"], parts["limits"])
-    square = np.zeros((DRAWS, count))
-    for m in moved:
-        # of each axis: half of the square, hence √2
-        e = m[which]
-        e += (zero_mm / np.sqrt(2.0)) * rng.standard_normal(DRAWS)[:, None]
-        e += (rng.standard_normal(DRAWS) * heavy)[:, None] * (slope_mm / np.sqrt(2.0))
-        e += (size / np.sqrt(2.0))[:, None] * rng.standard_normal((DRAWS, count))
-        e += (small / np.sqrt(2.0)) * rng.standard_normal((DRAWS, count))
-        square += e**2
-    distance = np.sort(np.sqrt(square), axis=0)
+    # of each axis: half of the square, hence √2
+    whole = [
+        (zero_mm * rng.standard_normal(DRAWS), heavy * rng.standard_normal(DRAWS)) for _ in moved
+    ]
     inside = math.ceil(LEVEL * DRAWS)
-    length = distance[inside:] - distance[: DRAWS - inside]
-    best = np.argmin(length, axis=0)
-    column = np.arange(count)
-    return distance[best, column], distance[best + inside, column]
+    low, high = np.empty(len(slope_mm)), np.empty(len(slope_mm))
+    for first in range(0, len(slope_mm), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        count = len(slope_mm[some])
+        square = np.zeros((DRAWS, count))
+        for m, (zero, ahead) in zip(moved, whole, strict=True):
+            e = m[:, some][which]
+            e += zero[:, None] / np.sqrt(2.0)
+            e += ahead[:, None] * (slope_mm[some] / np.sqrt(2.0))
+            e += (size / np.sqrt(2.0))[:, None] * rng.standard_normal((DRAWS, count))
+            e += (small[some] / np.sqrt(2.0)) * rng.standard_normal((DRAWS, count))
+            square += e**2
+        distance = np.sort(np.sqrt(square), axis=0)
+        length = distance[inside:] - distance[: DRAWS - inside]
+        best, column = np.argmin(length, axis=0), np.arange(count)
+        low[some], high[some] = distance[best, column], distance[best + inside, column]
+    return low, high
