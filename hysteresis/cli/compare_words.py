@@ -1,0 +1,184 @@
+"""What `compare` says: the verdict and the deciding figures first, then what they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from hysteresis.cli.console import say, table
+from hysteresis.compare.figures import short_words
+from hysteresis.compare.results import (
+    Comparison,
+    DesignFigure,
+    Difference,
+    FigureComparison,
+    OnPath,
+    Ranking,
+)
+
+NAME = 18  # of a suspension in a table
+FIGURE = 30  # words of a figure in a table
+
+
+def say_comparison(found: Comparison, files: Sequence[Path]) -> None:
+    """Print everything; results before logs."""
+    if found.simulated:
+        print("Simulated on the virtual bench: some or all figures were not measured on a rig.\n")
+    say(found.verdict.text)
+    if found.path is not None:
+        _say_path(found.path, found.level)
+    if found.ranking is not None:
+        _say_ranking(found.ranking)
+        _say_differences(found.ranking.deciding, found.level)
+    _say_figures(found)
+    _say_runs(found)
+    print("\nWritten: " + ", ".join(str(file) for file in files[:1]))
+    say("and beside it " + ", ".join(file.name for file in files[1:]) + ".")
+
+
+def _say_path(path: OnPath, level: float) -> None:
+    name = Path(path.file).name
+    table(
+        f"Error on {name}, foretold, rms mm ({_percent(level)} intervals over units; tolerance "
+        f"{path.tolerance_mm:g} mm)",
+        ("suspension", "", "units", "mean", "from", "to", "within tolerance"),
+        [
+            (_cut(v.suspension), "compensated" if v.compensated else "plain",
+             len(v.figure.units), _3(v.figure.mean), _3(v.figure.low), _3(v.figure.high), v.enough)
+            for v in path.variants
+        ],
+    )  # fmt: skip
+    beyond = [f.label for f in path.forecasts if f.excesses]
+    if beyond:
+        say("Mind: the compensated drive exceeds a limit of the bench on " + ", ".join(beyond)
+            + "; see hysteresis compensate.")  # fmt: skip
+
+
+def _say_ranking(ranking: Ranking) -> None:
+    criteria = ranking.criteria
+    asked = "your" if criteria[0].chosen_by == "person" else "the default"
+    how = "by weights" if ranking.mode == "weights" else "in this order"
+    words = ", ".join(
+        f"{c.words} ({c.axis})" + (f" × {c.weight:g}" if np.isfinite(c.weight) else "")
+        for c in criteria
+    )
+    title = f"Rank by {asked} criteria {how}" if len(criteria) > 1 else f"Rank by {asked} criterion"
+    print()
+    say(f"{title}: {words}")
+    columns = [f"{c.key[:16]}{_unit(c.unit)}" for c in criteria]
+    score = ("score",) if ranking.mode == "weights" else ()
+    table(
+        "", ("place", "suspension", *columns, *score, "comes first, %", "last, %"),
+        [
+            (row.place, _cut(row.suspension), *(_3(v) for v in row.values),
+             *((_3(row.score),) if score else ()), f"{100 * row.first_share:.1f}",
+             f"{100 * row.place_shares[-1]:.1f}")
+            for row in ranking.rows
+        ],
+    )  # fmt: skip
+    for out in ranking.unranked:
+        say(f"Not ranked: {out.run}: {out.reason}.")
+
+
+def _say_differences(figure: FigureComparison, level: float) -> None:
+    if not figure.differences:
+        return
+    log = figure.scale == "log"
+    what = "ratio" if log else f"difference{_unit(figure.definition.unit)}"
+    print()
+    say(f"Differences in: {short_words(figure.definition)} ({_percent(level)}; {figure.scale} "
+        f"scale: {figure.scale_reason})")  # fmt: skip
+    table(
+        "", ("first", "second", what, "from", "to", "p (Holm)", "effect g", "separated",
+             "more units"),
+        [_difference(d, log) for d in figure.differences],
+    )  # fmt: skip
+
+
+def _difference(d: Difference, log: bool) -> tuple[str, ...]:
+    middle, low, high = (
+        (d.ratio, d.ratio_low, d.ratio_high) if log else (d.difference, d.low, d.high)
+    )
+    p = "–" if not np.isfinite(d.p_holm) else "<0.001" if d.p_holm < 1e-3 else f"{d.p_holm:.3f}"
+    g = "–" if not np.isfinite(d.g) else f"{d.g:.1f}"
+    more = "–" if not np.isfinite(d.p_holm) else "> 500" if d.more_units is None else (
+        "none" if d.separated else str(d.more_units)
+    )  # fmt: skip
+    return (
+        _cut(d.first), _cut(d.second), _3(middle), _3(low), _3(high), p, g,
+        "yes" if d.separated else "no", more,
+    )  # fmt: skip
+
+
+def _say_figures(found: Comparison) -> None:
+    """Every summing figure of both axes together, one row per design."""
+    rows = [row for f in found.figures if not f.conditions and f.axis == "xy" for row in _rows(f)]
+    alone = {f.key for f in found.figures if not f.conditions and f.axis == "xy"}
+    rows += [
+        row for f in found.figures if not f.conditions and f.key not in alone for row in _rows(f)
+    ]
+    if rows:
+        table(
+            f"All figures ({_percent(found.level)} intervals over units; spreads as shares of the "
+            "value, in % , or in the unit)",
+            ("figure", "suspension", "units", "mean", "from", "to", "between", "within"),
+            rows,
+        )  # fmt: skip
+
+
+def _rows(figure: FigureComparison) -> Iterator[tuple[str, ...]]:
+    axis = "" if figure.axis == "xy" else f" {figure.axis}"
+    words = short_words(figure.definition)
+    name = (words if len(words) <= FIGURE else figure.key) + axis + _unit(figure.definition.unit)
+    for k, d in enumerate(figure.designs):
+        yield (
+            name if k == 0 else "", _cut(d.suspension), str(len(d.units)), _3(d.mean), _3(d.low),
+            _3(d.high), _spread(d.between, figure), _spread(d.within, figure),
+        )  # fmt: skip
+
+
+def _spread(value: float, figure: FigureComparison) -> str:
+    if not np.isfinite(value):
+        return "–"
+    return f"{100 * value:.1f} %" if figure.scale == "log" else _3(value)
+
+
+def _say_runs(found: Comparison) -> None:
+    per: dict[str, DesignFigure | None] = dict.fromkeys(found.suspensions)
+    print()
+    for name in per:
+        mine = [run for run in found.runs if run.suspension == name]
+        units = dict.fromkeys(run.unit for run in mine)
+        say(f"{name}: {len(mine)} run{'s' if len(mine) != 1 else ''} of {len(units)} "
+            f"unit{'s' if len(units) != 1 else ''} ({', '.join(units)}).")  # fmt: skip
+    for out in found.left_out:
+        mend = f"; {out.mend}" if out.mend else ""
+        say(f"Left out: {out.run}, {out.what}: {out.reason}{mend}.")
+    for note in found.notes:
+        say(f"Mind: {note}.")
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else f", {unit}"
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= NAME else name[: NAME - 1] + "…"
+
+
+def _percent(level: float) -> str:
+    return f"{100 * level:g} %"
+
+
+def _3(value: float) -> str:
+    """Three significant digits, never as a power of ten for ordinary sizes."""
+    if not np.isfinite(value):
+        return "–"
+    size = abs(value)
+    if size >= 100 or size == 0:
+        return f"{value:.0f}"
+    if size < 1e-4:
+        return f"{value:.1e}"
+    return f"{value:.{2 - int(np.floor(np.log10(size)))}f}"
