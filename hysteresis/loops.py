@@ -89,7 +89,8 @@ def loops(
     middle = seen.start_s + seen.exposure_s / 2.0
     theta = deflection_from_spot(_filled(seen.x_mm), _filled(seen.y_mm), optics)
     row = np.clip(np.searchsorted(pattern.t_s, middle) - 1, 0, len(pattern) - 2)
-    vertex_groups = np.array([group_of(str(s)) for s in pattern.segment], dtype=object)
+    names = {name: group_of(str(name)) for name in dict.fromkeys(pattern.segment.tolist())}
+    vertex_groups = np.array([names[name] for name in pattern.segment], dtype=object)
     of_frame = vertex_groups[row]
     out = []
     for group in dict.fromkeys(vertex_groups.tolist()):
@@ -135,8 +136,8 @@ def _strays(drive: Floats, deflection_fs: Floats, sigma_fs: float) -> Bools:
 
     Hampel's identifier (median and median deviation of a moving window; from memory).
     """
-    slope, offset = np.polyfit(drive, deflection_fs, 1)
-    off = deflection_fs - offset - slope * drive
+    away = drive - drive.mean()
+    off = deflection_fs - (away @ deflection_fs) / (away @ away) * away
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(off, 3, mode="edge"), 7)
     middle = np.median(windows, axis=1)
     spread = 1.4826 * np.median(np.abs(windows - middle[:, None]), axis=1)
@@ -258,14 +259,18 @@ def _local(loop: Loop, run: Bools, point: float, half: float) -> tuple[float, fl
     rows = np.flatnonzero(run & (np.abs(loop.drive - point) <= half))
     if len(rows) < 3:
         return None
-    x = loop.drive[rows] - point
-    design = np.column_stack([np.ones(len(x)), x])
-    solution, square, rank, _ = np.linalg.lstsq(design, loop.deflection_fs[rows], rcond=None)
-    if rank < 2:
+    x, y = loop.drive[rows] - point, loop.deflection_fs[rows]
+    n, middle, level = len(x), float(x.mean()), float(y.mean())
+    away = x - middle
+    square = float(away @ away)
+    if square <= 1e-18 * n:
         return None
-    scatter = float(np.sqrt(square[0] / (len(x) - 2))) if square.size else 0.0
-    cover = np.linalg.inv(design.T @ design)[0, 0]
-    return float(solution[0]), max(scatter, loop.sigma_fs) * float(np.sqrt(cover))
+    slope = float(away @ y) / square
+    left = y - level - slope * away
+    scatter = float(np.sqrt(left @ left / (n - 2)))
+    # a straight line at x = 0 (textbook): variance 1/n + x̄²/S_xx of one frame's
+    cover = 1.0 / n + middle**2 / square
+    return level - slope * middle, max(scatter, loop.sigma_fs) * float(np.sqrt(cover))
 
 
 def step_gaps(

@@ -10,7 +10,7 @@ Clauses marked 'from memory' were recalled, not looked up.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -63,7 +63,7 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
     for values, sigmas in ((seen.x_mm, seen.sigma_x_mm), (seen.y_mm, seen.sigma_y_mm)):
         value, sigma = values[rows][inside], sigmas[rows][inside]
         good = np.isfinite(value)
-        if good.sum() >= 5:
+        if good.sum() >= 5 and np.ptp(value[good]) > STRAY_SIGMA * np.min(sigma[good]):
             middle = np.median(value[good])
             spread = 1.4826 * np.median(np.abs(value[good] - middle))
             near = STRAY_SIGMA * np.maximum(spread, sigma)
@@ -143,7 +143,8 @@ class ReturnToZero:
 class Recovery:
     """Recovery after a return: error (mm) against the time since zero drive was reached.
 
-    Frames are averaged in bins that are even in the logarithm of time; arrays (n,).
+    Frames are averaged in bins that are even in the logarithm of time; arrays (n,). `own_u_mm` is
+    the standard uncertainty of a bin alone, `u_mm` with that of the reading before.
     """
 
     group: str
@@ -153,6 +154,7 @@ class Recovery:
     after_s: Floats
     error_mm: Floats
     u_mm: Floats
+    own_u_mm: Floats = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True)
@@ -219,6 +221,7 @@ def recoveries(pattern: Pattern, seen: Observations) -> tuple[Recovery, ...]:
                     after_s=np.bincount(which, after_s[good]) / count,
                     error_mm=mean - cell.before.mm[axis],
                     u_mm=np.hypot(u, cell.before.u_mm[axis]),
+                    own_u_mm=u,
                 )
             )
     return tuple(found)
@@ -386,9 +389,11 @@ def groups_of(pattern: Pattern) -> dict[str, slice]:
     """Intervals of each group, in the order of time."""
     first: dict[str, int] = {}
     last: dict[str, int] = {}
+    before, group = None, ""
     for k, name in enumerate(pattern.segment[:-1]):
-        group = group_of(str(name))
-        first.setdefault(group, k)
+        if name != before:  # names come in long rows
+            before, group = name, group_of(str(name))
+            first.setdefault(group, k)
         last[group] = k
     return {group: slice(first[group], last[group] + 1) for group in first}
 

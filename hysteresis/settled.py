@@ -6,7 +6,7 @@ an optics (nominal, or fitted), so that one axis is not blamed for what the othe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from hysteresis.metrics import (
 )
 from hysteresis.optics import RigOptics, deflection_from_spot
 from hysteresis.recording import Observations
-from hysteresis.tables import Pattern
+from hysteresis.tables import Floats, Pattern
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ class Repeatability:
     In the form of non-repeatability of IEC 61298-2 (extreme difference at the same input in the
     same direction; from memory) with two cycles. `mean_mm` is the shift as a whole (drift),
     `largest_mm` the extreme with its sign and `u_mm` its standard uncertainty, `u_mean_mm` that of
-    the mean.
+    the mean; `gaps_mm` are all of them, with their `u_gaps_mm`.
     """
 
     group: str
@@ -121,6 +121,8 @@ class Repeatability:
     largest_mm: float
     u_mm: float
     u_mean_mm: float = np.nan
+    gaps_mm: Floats = field(default_factory=lambda: np.empty(0), compare=False)
+    u_gaps_mm: Floats = field(default_factory=lambda: np.empty(0), compare=False)
 
 
 def repeatability(pattern: Pattern, seen: Observations) -> tuple[Repeatability, ...]:
@@ -153,7 +155,7 @@ def repeatability(pattern: Pattern, seen: Observations) -> tuple[Repeatability, 
                 found.append(
                     Repeatability(group, twin, axis, len(gap), shift_s, float(np.mean(gap)),
                                   float(gap[worst]), float(u[worst]),
-                                  float(np.sqrt(np.sum(u**2))) / len(u))
+                                  float(np.sqrt(np.sum(u**2))) / len(u), gap, u)
                 )  # fmt: skip
     return tuple(found)
 

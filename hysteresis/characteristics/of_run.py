@@ -9,9 +9,12 @@ import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.characteristics import (
+    after_effect,
     drift,
     drive_needed,
+    dynamics,
     loop_figures,
+    loss,
     positioning,
     returning,
 )
@@ -29,20 +32,23 @@ from hysteresis.characteristics.modelled import (
 from hysteresis.characteristics.view import Found, View
 from hysteresis.fit.fitted import absolute_uncertainty_mm
 from hysteresis.metrics import effective_dof
-from hysteresis.model import FittedModel
+from hysteresis.model import FittedModel, RigModel, RigState
 from hysteresis.optics import nominal_optics
-from hysteresis.recording import observations
+from hysteresis.recording import Grid, observations
 from hysteresis.tables import Pattern, Recording
 
 FAMILIES: tuple[Callable[[View], Iterator[Found]], ...] = (
     returning.figures,
     loop_figures.figures,
     positioning.figures,
+    loss.figures,
+    after_effect.figures,
+    dynamics.figures,
     drive_needed.figures,
     drift.figures,
 )
-REFITS = 12
-"""Refits by which the model's doubt is told; their spread is then known to a fifth."""
+REFITS = 8
+"""Refits by which the model's doubt is told; their spread is then known to a quarter."""
 CLOCK_S = 1e-3
 """Standard uncertainty of the frames' times where no fit has looked at them (no source)."""
 
@@ -114,11 +120,11 @@ def _modelled(view: View, fitted: FittedModel, count: int) -> dict[Place, Found]
     grid = grid_of(view.pattern, fitted.model)
     known = trust_of(fitted)
     own_mm = discrepancy_mm(fitted, known)
-    base = collected(_foretold(view, fitted, grid=grid))
+    base = collected(_foretold(view, grid, fitted.model, fitted.start))
     again = []
     if known is not None:
         for model, start in refitted(known, fitted, view.bench, count):
-            again.append(collected(_foretold(view, fitted, grid=grid, model=model, start=start)))
+            again.append(collected(_foretold(view, grid, model, start)))
     out = {}
     for place, found in base.items():
         values = np.array([other[place].value for other in again if place in other])
@@ -131,9 +137,9 @@ def _modelled(view: View, fitted: FittedModel, count: int) -> dict[Place, Found]
     return out
 
 
-def _foretold(view: View, fitted: FittedModel, *, grid, model=None, start=None) -> View:  # type: ignore[no-untyped-def]
-    seen = frames_of(model or fitted.model, start or fitted.start, grid, view.seen)
-    return replace(view, seen=seen, exact=True, _kept={})
+def _foretold(view: View, grid: Grid, model: RigModel, start: RigState) -> View:
+    seen = frames_of(model, start, grid, view.seen)
+    return replace(view, seen=seen, exact=True, model=model, _kept={})
 
 
 def _told(found: Found) -> Characteristic:

@@ -11,6 +11,7 @@ import numpy as np
 from hysteresis.bench import Bench
 from hysteresis.loops import Loop, loops
 from hysteresis.metrics import ReturnToZero, returns_to_zero
+from hysteresis.model import RigModel
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Observations
 from hysteresis.settled import Settled, settled_readings
@@ -25,7 +26,8 @@ class View:
 
     `clock_s`: standard uncertainty of the frames' times on the drive's clock; `place_mm`: standard
     uncertainty of one absolute place of one axis. `exact`: the frames carry no noise, so nothing
-    is corrected for it and no uncertainty is worked out (0 stands instead).
+    is corrected for it and no uncertainty is worked out (0 stands instead). `model`: the model
+    that foretold the frames; figures that follow from its numbers are taken from these.
     """
 
     pattern: Pattern
@@ -35,6 +37,7 @@ class View:
     clock_s: float = 0.0
     place_mm: float = 0.0
     exact: bool = False
+    model: RigModel | None = None
     _kept: dict[str, object] = field(default_factory=dict, repr=False, compare=False)
 
     @property
