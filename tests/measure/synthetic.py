@@ -8,6 +8,7 @@ plain sampling, with a known clock, noise and reflections.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -55,11 +56,11 @@ def make_pattern(seed: int = 0, length_s: float = 60.0, rise_s: float = 0.06) ->
 
 
 def play_operator(drive: np.ndarray, threshold: float) -> np.ndarray:
-    out, z = np.empty_like(drive), 0.0
-    for i, u in enumerate(drive):
-        z = min(max(z, u - threshold), u + threshold)
-        out[i] = z
-    return out
+    def onward(z: float, u: float) -> float:
+        return min(max(z, u - threshold), u + threshold)
+
+    # plain numbers: ten times as quick as those of numpy, one by one
+    return np.array(list(accumulate(drive.tolist(), onward, initial=0.0))[1:])
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ def film(
     drives = []
     for drive in (pattern.drive_x, pattern.drive_y):
         u = np.interp(fine, pattern.t_s, drive)
-        drives.append((1 - memory) * u + memory * play_operator(u, 0.1))
+        drives.append((1 - memory) * u + memory * play_operator(u, 0.1) if memory else u)
     places = np.column_stack(drives) @ matrix.T + [1.0, -2.0]
     # the mean over the exposure by the trapezium rule on a fine grid, not by any closed form
     area = np.vstack([np.zeros(2), np.cumsum((places[1:] + places[:-1]) / 2 * 2e-4, axis=0)])
