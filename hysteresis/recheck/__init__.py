@@ -1,1 +1,106 @@
-"""In half a minute: is the stored model still right for the tolerance, and what has moved?"""
+"""In half a minute: is the stored model still right for the tolerance, and what has moved?
+
+`judge_recheck` joins the stage: the recording put beside the model (`estimate`), what a change
+would do to a path (`on_path`), the verdict (`judge`). `baseline_of` makes a recheck the reference
+of later ones, `quick_update` takes over what moved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hysteresis.bench import Bench
+from hysteresis.compensate.played_job import state_after_pattern
+from hysteresis.fit.fitted import absolute_uncertainty_mm
+from hysteresis.measure.registration import Registration
+from hysteresis.model import FittedModel, RigState
+from hysteresis.recheck.estimate import Estimate, Sight, estimated, sight_of, state_before
+from hysteresis.recheck.judge import Baseline, judged, left_mm
+from hysteresis.recheck.on_path import PathEffect, effect_on_recheck
+from hysteresis.recheck.results import Judgement, QuickUpdate
+from hysteresis.recheck.update import updated
+from hysteresis.tables import Pattern, Recording
+
+__all__ = [
+    "Baseline", "Judged", "baseline_of", "judge_recheck", "quick_update",
+]  # fmt: skip
+
+RULER_MM = 0.3  # how a ruler lies on the target once more (common practice, no source)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One recheck: verdict, and what it rests on.
+
+    `found`: of all spots; `part`: without the part that comes twice. `end`: the stored model's
+    state when the recheck's pattern has ended. `misfit_mm` as `judge.judged` takes it.
+    """
+
+    judgement: Judgement
+    sight: Sight
+    found: Estimate
+    part: Estimate
+    pattern: Pattern
+    misfit_mm: float
+    end: RigState
+
+
+def judge_recheck(
+    fitted: FittedModel, pattern: Pattern, recording: Recording, bench: Bench, *,
+    baseline: Baseline | None = None, effect: PathEffect | None = None,
+    registration: Registration | None = None,
+) -> Judged:  # fmt: skip
+    """Judge a recheck's recording by a stored model.
+
+    `baseline`: the reference, None where there is none; `effect`: on the path that matters, the
+    recheck's own holds if None; `registration`: the camera's, where it is not that of the bench.
+
+    Raises DataError for a recording of another pattern, or with too little in it.
+    """
+    typed = bool(np.all(recording.exposure_s[recording.used] == 0.0))
+    lies = RULER_MM if typed else absolute_uncertainty_mm(bench, registration) / np.sqrt(2.0)
+    full = bench.optics.full_scale_x_mm, bench.optics.full_scale_y_mm
+    sight = sight_of(fitted.model, pattern, recording, camera_mm=max(float(lies), 1e-3),
+                     full_mm=full)  # fmt: skip
+    found, part = estimated(sight), estimated(sight, rows=~sight.repeat)
+    effect = effect_on_recheck(sight, found) if effect is None else effect
+    misfit = misfit_mm(fitted)
+    judgement = judged(
+        sight, found, effect, bench.tolerance.target_mm, misfit_mm=misfit, baseline=baseline
+    )
+    start = state_before(sight, found.past)
+    end = state_after_pattern(fitted.model, start, pattern)
+    return Judged(judgement, sight, found, part, pattern, misfit, end)
+
+
+def misfit_mm(fitted: FittedModel) -> float:
+    """How far the model may be off within one hold: one standard deviation above the typical.
+
+    From data held out of the fit: e^spread times their typical size, the size in one of the
+    worse groups.
+    """
+    gap = fitted.discrepancy
+    return float(gap.typical_mm * np.exp(gap.spread_ln))
+
+
+def baseline_of(one: Judged, words: str, record: str = "") -> Baseline:
+    """This recheck as the reference of later ones."""
+    return Baseline(
+        one.found.names, one.found.value, one.found.noise, one.part.value, one.part.noise,
+        left_mm(one.sight, one.found), words, record,
+    )  # fmt: skip
+
+
+def quick_update(
+    fitted: FittedModel, one: Judged, *, date: str, baseline: Baseline | None = None
+) -> tuple[FittedModel, QuickUpdate]:
+    """The model with what moved taken over, if that holds on what is held out.
+
+    Raises InputError where nothing moved.
+    """
+    return updated(
+        fitted, one.sight, one.judgement, one.pattern, date, misfit_mm=one.misfit_mm,
+        baseline=baseline,
+    )  # fmt: skip

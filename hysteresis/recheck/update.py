@@ -1,0 +1,91 @@
+"""The quick update: the few numbers that moved, moved in the model, if that holds on what was not
+used.
+
+The part of the recheck that comes twice (of a sheet, the last reading) is held out: the change is
+found once more without it, and model and moved model foretell it, each with its own past and place
+of the camera. Only then is the change of all spots taken over. The model of the fit stays as it
+is; the new one tells in its provenance what was moved and why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from hysteresis.compensate.played_job import state_after_pattern
+from hysteresis.errors import InputError
+from hysteresis.fit.directions import by_axis, moved_file, moved_model
+from hysteresis.model import FittedModel
+from hysteresis.recheck.estimate import Sight, estimated, state_before
+from hysteresis.recheck.judge import Baseline, if_only, logarithms, with_sittings
+from hysteresis.recheck.results import Judgement, QuickUpdate
+from hysteresis.tables import Floats, Pattern
+
+
+def updated(
+    fitted: FittedModel, sight: Sight, judgement: Judgement, pattern: Pattern, date: str, *,
+    misfit_mm: float, baseline: Baseline | None = None,
+) -> tuple[FittedModel, QuickUpdate]:  # fmt: skip
+    """The updated model, or the model as it was where the update does not hold, and how it went.
+
+    Its state `end` is that after this recheck, so that a job may go on from there. Raises
+    InputError when the recheck found nothing that moved.
+    """
+    rows = [k for k, s in enumerate(judgement.shifts) if s.moved]
+    if not rows:
+        raise InputError(
+            "no number of the model has moved, so there is nothing to update",
+            mend="leave out --update; the stored model still holds",
+        )
+    before, after = _held_out(sight, rows, misfit_mm, baseline)
+    what = "the part that comes twice" if sight.repeat.sum() > 1 else "the last reading"
+    if not after < before:
+        note = (
+            f"on {what} the error would go from {before:.4f} to {after:.4f} mm: the model is left "
+            "as it was; fit the rig again"
+        )
+        return fitted, QuickUpdate(False, what, before, after, (note,))
+    change = logarithms(judgement.shifts)
+    names = [sight.names[k] for k in rows]
+    by = by_axis(names, change[rows])
+    told = {
+        "date": date,
+        "moved": [
+            {"axis": s.axis, "direction": s.direction, "by": s.moved_by,
+             "standard_error": s.moved_by_error}
+            for s in judgement.moved
+        ],
+        "against": judgement.against, "held_out": what, "held_before_mm": before,
+        "held_after_mm": after,
+    }  # fmt: skip
+    better = moved_file(fitted, by, "rechecked", told)
+    moved = replace(sight, model=better.model)
+    past = estimated(moved, [n for n in sight.names if n[1] == "zero_mm"]).past
+    end = state_after_pattern(better.model, state_before(moved, past), pattern)
+    return replace(better, end=end), QuickUpdate(True, what, before, after, ())
+
+
+def _held_out(
+    sight: Sight, rows: list[int], misfit_mm: float, baseline: Baseline | None
+) -> tuple[float, float]:
+    """Rms distance (mm) on what is held out, of the model and of the one moved without it."""
+    use = ~sight.repeat
+    found = estimated(sight, rows=use)
+    if baseline is None:
+        change, noise = found.value, found.noise + misfit_mm**2 * found.misfit
+    else:
+        change, noise = found.value - baseline.part_value, found.noise + baseline.part_noise
+    by = if_only(change, with_sittings(sight.names, noise), rows)[0]
+    moved = replace(sight, model=moved_model(sight.model, by_axis(list(sight.names), by)))
+    # a zero that is to be moved must not be fitted away
+    zeros = [n for k, n in enumerate(sight.names) if n[1] == "zero_mm" and k not in rows]
+    return _astray(sight, zeros), _astray(moved, zeros)
+
+
+def _astray(sight: Sight, free: list[tuple[str, str]]) -> float:
+    left = estimated(sight, free, ~sight.repeat)
+    size: Floats = np.nansum(
+        np.square([left.left_x_mm[sight.repeat], left.left_y_mm[sight.repeat]]), axis=0
+    )
+    return float(np.sqrt(np.mean(size)))
