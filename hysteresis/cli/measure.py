@@ -69,29 +69,19 @@ def command(
       hysteresis measure my-run --typed typed.csv --keep 17
       hysteresis measure my-run --camera job_log.csv --job compensated
     """
+    from contextlib import nullcontext
+
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
-    from hysteresis.cli.measure_place import (
-        keep_registration,
-        note_size,
-        registration_for_film,
-        registration_for_log,
-    )
+    from hysteresis.cli.measure_place import keep_registration, note_size, registration_for_film
     from hysteresis.cli.measure_typing import note_written, type_readings
     from hysteresis.cli.measure_video import log_from_video
     from hysteresis.cli.measure_words import say_measured, say_quality
     from hysteresis.errors import InputError
-    from hysteresis.files import line_of_row, sha256_of
-    from hysteresis.measure import measure_camera, measure_typed
-    from hysteresis.measure.quality import assess, write_quality
+    from hysteresis.measure.quality import assess
+    from hysteresis.measure.run_files import measured_from, no_pattern, write_measured
     from hysteresis.run_folder import open_run, refuse_overwrite
-    from hysteresis.table_files import (
-        read_camera_log,
-        read_pattern,
-        read_typed_sheet_placed,
-        write_pattern,
-        write_recording,
-    )
+    from hysteresis.table_files import read_pattern
 
     folder = open_run(run)
     if video is not None and (camera is not None or typed is not None):
@@ -104,7 +94,11 @@ def command(
         if camera is not None or typed is not None or video is not None:
             raise InputError("--type and another source are given", mend="measure one at a time")
         typed, kept_typed = type_readings(folder, force)
-    source, path = ("camera", video) if video is not None else _source(folder, camera, typed)
+    source: Source = "camera"
+    if video is not None:
+        path = video
+    else:
+        source, path = _source(folder, camera, typed)
     kept = _numbers(keep)
     if not type_:  # typing has asked already, before the first reading
         refuse_overwrite(folder.recording_csv, force)
@@ -114,11 +108,7 @@ def command(
     if folder.pattern_csv.exists():
         pattern = read_pattern(folder.pattern_csv)
     elif source == "camera":
-        raise InputError(
-            "the run has no pattern, so the camera log cannot be aligned to it",
-            file=folder.pattern_csv,
-            mend="put the pattern that was played there",
-        )
+        raise no_pattern(folder)
     registration = None
     if video is not None:
         refuse_overwrite(folder.camera_log_csv, force)
@@ -128,38 +118,14 @@ def command(
         if new:
             names = keep_registration(folder, registration, video)
             print(f"Found the printed target in the film; wrote {' and '.join(names)}.")
-    places = None
-    try:
-        if source == "camera":
-            log = read_camera_log(path)
-            assert pattern is not None
-            if registration is None:
-                registration = registration_for_log(folder, bench, path, log)
-            with progress("Aligning the camera log to the pattern"):
-                measured = measure_camera(
-                    log, pattern, bench, keep=kept, keep_all=keep_all,
-                    registration=registration, take=take,
-                )  # fmt: skip
-        else:
-            sheet, places = read_typed_sheet_placed(path)
-            measured = measure_typed(
-                sheet, pattern, bench, keep=kept, kept=kept_typed, keep_all=keep_all
-            )
-    except InputError as error:
-        if error.file is not None:
-            raise
-        if source == "typed" and places is not None:
-            raise places.told(error, None if error.row is None else error.row - 2) from None
-        # The stage knows rows of the table, not the file; blank lines are only seen in it.
-        row = None if error.row is None else line_of_row(path, error.row - 2)
-        raise InputError(
-            error.what, file=path, row=row, column=error.column, value=error.value, mend=error.mend
-        ) from None
+    camera_log = source == "camera"
+    with progress("Aligning the camera log to the pattern") if camera_log else nullcontext():
+        measured = measured_from(
+            folder, source, path, pattern, bench, registration,
+            keep=kept, kept=kept_typed, keep_all=keep_all, take=take,
+        )  # fmt: skip
     quality = assess(measured, measured.pattern, bench)
-    if measured.derived:
-        write_pattern(folder.pattern_csv, measured.pattern, overwrite=False)
-    write_recording(folder.recording_csv, measured.recording, decimals=_DECIMALS)
-    write_quality(folder.quality_json, quality, sha256_of(folder.recording_csv))
+    write_measured(folder, measured, quality)
     if type_:
         note_written(folder, folder.recording_csv)
     say_measured(measured, path)
@@ -168,11 +134,6 @@ def command(
         print(f"Wrote {folder.pattern_csv}.")
     print(f"Wrote {folder.recording_csv} and {folder.quality_json.name}. "
           f"Next:  hysteresis fit {folder.path}")  # fmt: skip
-
-
-_DECIMALS = {
-    "t_s": 6, "exposure_s": 6, "x_mm": 5, "y_mm": 5, "sigma_x_mm": 6, "sigma_y_mm": 6,
-}  # fmt: skip
 
 
 def _job(
@@ -187,13 +148,14 @@ def _job(
     """Spots of a filmed job, for verify."""
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import progress
-    from hysteresis.cli.measure_place import note_size, registration_for_film, registration_for_log
+    from hysteresis.cli.measure_place import note_size, registration_for_film
     from hysteresis.cli.measure_video import JOB_LOG, log_from_video
     from hysteresis.cli.measure_words import say_measured, say_quality_short
     from hysteresis.errors import InputError
     from hysteresis.files import read_json
     from hysteresis.measure.from_job import measure_job
     from hysteresis.measure.quality import assess
+    from hysteresis.measure.run_files import registration_for_log
     from hysteresis.run_folder import refuse_overwrite
     from hysteresis.table_files import (
         read_camera_log,
@@ -250,6 +212,7 @@ def _job(
 def _source(folder: RunFolder, camera: Path | None, typed: Path | None) -> tuple[Source, Path]:
     """What is to be read, and from where."""
     from hysteresis.errors import InputError
+    from hysteresis.measure.run_files import own_source
 
     if camera is not None and typed is not None:
         raise InputError("--camera and --typed are both given", mend="measure one at a time")
@@ -257,24 +220,7 @@ def _source(folder: RunFolder, camera: Path | None, typed: Path | None) -> tuple
         return "camera", camera
     if typed is not None:
         return "typed", typed
-    found: list[tuple[Source, Path]] = [
-        ("camera", folder.camera_log_csv),
-        ("typed", folder.typed_csv),
-    ]
-    found = [(kind, path) for kind, path in found if path.exists()]
-    if len(found) > 1:
-        raise InputError(
-            "the run holds both camera_log.csv and typed.csv",
-            file=folder.path,
-            mend="say which with --camera FILE or --typed FILE",
-        )
-    if not found:
-        raise InputError(
-            "the run holds neither camera_log.csv nor typed.csv",
-            file=folder.path,
-            mend="name a file with --camera FILE or --typed FILE",
-        )
-    return found[0]
+    return own_source(folder)
 
 
 def _numbers(keep: str) -> set[int]:

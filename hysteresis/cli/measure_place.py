@@ -1,22 +1,20 @@
 """Where the pixels of a film or of its log lie on the target plane, asked before anything is read.
 
 A film is checked against the registration before it is followed, so that minutes are not spent on
-one that cannot be measured. Beside each log of a film a small file keeps the size of its picture:
-a registration made from pictures of another size is scaled to it, then as later.
+one that cannot be measured. Beside each log of a film a small file keeps the size of its picture,
+which `measure.run_files` reads.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
     from hysteresis.measure.registration import Registration
     from hysteresis.run_folder import RunFolder
-    from hysteresis.tables import CameraLog
 
-SCHEMA, SCHEMA_VERSION = "hysteresis film", 1
 SEEN = "seen.png"
 
 
@@ -76,66 +74,13 @@ def keep_registration(folder: RunFolder, registration: Registration, film: Path)
     return [folder.registration_json.name, picture.name]
 
 
-def registration_for_log(
-    folder: RunFolder, bench: Bench, path: Path, log: CameraLog
-) -> Registration | None:
-    """The registration for a log, scaled to its film's picture where that is known.
-
-    None where the bench has no camera. Raises `InputError` as `registration_of` does, and for
-    places outside the picture that the registration belongs to.
-    """
-    import numpy as np
-
-    from hysteresis.errors import InputError
-    from hysteresis.measure.registration_file import registration_of
-
-    if bench.camera is None:
-        return None
-    size = _size_of_log(path)
-    registration = registration_of(folder, bench, size_px=size)
-    width, height = registration.width_px, registration.height_px
-    u, v = log.u_px[log.weight > 0], log.v_px[log.weight > 0]
-    if width and len(u) and (np.median(u) > width or np.median(v) > height):
-        raise InputError(
-            f"the registration belongs to pictures of {width} by {height} pixels, and most spots "
-            "of the log lie outside",
-            file=path,
-            mend="register again from a picture of the film's size: hysteresis register RUN "
-            "--target STILL --force",
-        )
-    return registration
-
-
 def note_size(log: Path, film: Path, size: tuple[int, int]) -> None:
     """Write beside a film's log which film it is of and how large the picture was."""
     from hysteresis.files import sha256_of, write_json
+    from hysteresis.measure.run_files import FILM_SCHEMA, FILM_SCHEMA_VERSION
 
     content = {
-        "schema": SCHEMA, "schema_version": SCHEMA_VERSION, "film": film.name,
+        "schema": FILM_SCHEMA, "schema_version": FILM_SCHEMA_VERSION, "film": film.name,
         "picture_px": list(size), "log": {"file": log.name, "sha256": sha256_of(log)},
     }  # fmt: skip
     write_json(log.with_suffix(".json"), content, overwrite=True)
-
-
-def _size_of_log(log: Path) -> tuple[int, int] | None:
-    """The size of the picture that a log's pixels belong to; None where nothing tells it."""
-    from hysteresis.errors import InputError
-    from hysteresis.files import read_json, sha256_of
-
-    beside = log.with_suffix(".json")
-    if not beside.exists():
-        return None
-    mend = "delete it if the registration was made from pictures of the film's size"
-    data: Any = read_json(beside, mend=mend)
-    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
-        return None  # another file of this name, of somebody's own
-    told, size = data.get("log"), data.get("picture_px")
-    if (
-        not (isinstance(size, list) and len(size) == 2 and isinstance(told, dict))
-        or not all(type(n) is int and n > 0 for n in size)
-    ):  # fmt: skip
-        raise InputError("this does not say how large the film's picture was", file=beside,
-                         mend=mend)  # fmt: skip
-    if told.get("sha256") != sha256_of(log):
-        return None  # the log is another one by now
-    return size[0], size[1]
