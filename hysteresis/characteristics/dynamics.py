@@ -24,8 +24,12 @@ from hysteresis.optics import deflection_from_spot
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats, Pattern
 
-RESONANCES_HZ = np.geomspace(8.0, 200.0, 48)
+RESONANCES_HZ = np.concatenate([np.arange(8.0, 20.0, 1.0), np.arange(20.0, 200.0, 1.5)])
+"""Closer than half the width of a line seen for a third of a second."""
 RATIOS = (0.01, 0.04, 0.15)
+MINIMA = 4  # of the grid, refined; frames of few phases show a resonance's images too
+IMAGE = 25.0
+"""By how much χ² has to be worse for another resonance to be ruled out: 5 sigma (no source)."""
 CREEP_S = ((0.1,), (1.0,))
 FEWEST = 60  # frames
 FINE_STEP_S = 0.001
@@ -153,34 +157,60 @@ class _Problem:
         return np.asarray(self.deflection - (design / norm) @ solution)
 
     def solved(self, guess: Ringing | None) -> Ringing | None:
-        """Grid, then Gauss-Newton in the logarithms of both with a loss that bears strays."""
-        from scipy.optimize import least_squares
-
-        if guess is None:
-            misfit = np.array([
-                [np.sum(np.minimum(np.abs(self.left(f, z)), 6.0)) for z in RATIOS]
-                for f in RESONANCES_HZ
-            ])  # fmt: skip
-            f, z = np.unravel_index(int(np.argmin(misfit)), misfit.shape)
-            start = np.log([RESONANCES_HZ[f], RATIOS[z]])
-        else:
-            start = np.log([guess.resonance_hz, guess.damping_ratio])
-        fit = least_squares(
-            lambda p: self.left(float(np.exp(p[0])), float(np.exp(min(p[1], -1e-3)))),
-            start, loss="soft_l1", f_scale=3.0,
-        )  # fmt: skip
-        inverse = np.linalg.pinv(fit.jac.T @ fit.jac)
+        """Grid, then Gauss-Newton from its best places; None where two places do equally well."""
+        starts = self._starts() if guess is None else [(guess.resonance_hz, guess.damping_ratio)]
+        found = sorted((self._refined(*start) for start in starts), key=lambda one: one.chi)
+        best = found[0]
         n = len(self.deflection)
         dof = n - self.slow.shape[1] - 4.0
-        spread = max(1.0, float(fit.fun @ fit.fun) / dof)
-        u = np.sqrt(np.diag(inverse) * spread)
+        spread = max(1.0, best.chi / dof)
+        for other in found[1:]:
+            apart = abs(np.log(other.hz / best.hz)) > 0.05
+            if apart and other.chi - best.chi < IMAGE * spread:
+                return None
         plain = np.linalg.lstsq(self.slow, self.deflection, rcond=None)[0]
         without = self.deflection - self.slow @ plain
-        gain = float(without @ without) - float(fit.fun @ fit.fun)
+        gain = float(without @ without) - best.chi
+        u = np.sqrt(np.diag(best.cover) * spread)
         if gain < LEAST_GAIN * spread or u[0] > 0.2:
             return None
-        hz, ratio = float(np.exp(fit.x[0])), float(np.exp(fit.x[1]))
-        return Ringing(hz, ratio, hz * float(u[0]), ratio * float(u[1]), dof)
+        return Ringing(
+            best.hz, best.ratio, best.hz * float(u[0]), best.ratio * float(u[1]), dof
+        )  # fmt: skip
+
+    def _starts(self) -> list[tuple[float, float]]:
+        """The lowest local minima of the grid in the resonance."""
+        misfit = np.array([
+            [np.sum(np.minimum(np.abs(self.left(f, z)), 6.0)) for z in RATIOS]
+            for f in RESONANCES_HZ
+        ])  # fmt: skip
+        low = misfit.min(axis=1)
+        wall = np.concatenate([[np.inf], low, [np.inf]])
+        local = np.flatnonzero((low <= wall[:-2]) & (low <= wall[2:]))
+        best = local[np.argsort(low[local])[:MINIMA]]
+        return [(float(RESONANCES_HZ[k]), RATIOS[int(np.argmin(misfit[k]))]) for k in best]
+
+    def _refined(self, hz: float, ratio: float) -> _Refined:
+        """Least squares in the logarithms of both with a loss that bears strays."""
+        from scipy.optimize import least_squares
+
+        fit = least_squares(
+            lambda p: self.left(float(np.exp(p[0])), float(np.exp(min(p[1], -1e-3)))),
+            np.log([hz, ratio]), loss="soft_l1", f_scale=3.0, max_nfev=30,
+        )  # fmt: skip
+        cover = np.linalg.pinv(fit.jac.T @ fit.jac)
+        chi = float(fit.fun @ fit.fun)
+        return _Refined(float(np.exp(fit.x[0])), float(np.exp(fit.x[1])), cover, chi)
+
+
+@dataclass(frozen=True)
+class _Refined:
+    """One minimum: resonance, damping ratio, covariance of their logarithms, sum of squares."""
+
+    hz: float
+    ratio: float
+    cover: Floats
+    chi: float
 
 
 def _of_model(view: View, axis: int, name: str) -> Ringing | None:

@@ -70,20 +70,24 @@ def figures_of(
     refits tell the model's doubt. A figure that neither can tell is absent (see `absent`).
     Raises DataError where no row of the recording can be used.
     """
-    view = view_of(pattern, recording, bench, fitted)
+    return tuple(paired(view_of(pattern, recording, bench, fitted), fitted, refits).values())
+
+
+def paired(view: View, fitted: FittedModel | None, refits: int = REFITS) -> dict[Place, Pair]:
+    """The pairs of a view by key, axis and place, in the order of `DEFINITIONS`."""
     measured = collected(view)
     modelled = {} if fitted is None else _modelled(view, fitted, refits)
     order = list(DEFINITIONS)
     places = sorted(dict.fromkeys([*measured, *modelled]), key=lambda place: order.index(place[0]))
-    pairs = []
+    pairs = {}
     for place in places:
         seen, told = measured.get(place), modelled.get(place)
         if seen is not None and told is not None:
             told = replace(told, conditions=seen.conditions)
-        pairs.append(Pair(
+        pairs[place] = Pair(
             None if seen is None else _told(seen), None if told is None else _told(told)
-        ))  # fmt: skip
-    return tuple(pairs)
+        )
+    return pairs
 
 
 def view_of(

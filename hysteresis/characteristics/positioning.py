@@ -2,8 +2,9 @@
 
 A target is a drive; the deviation of a reading is taken from the straight line of deflection
 against drive through all readings (a calibration with gain and offset), since a rig of this kind
-has no scale of its own. The standard asks for five runs in each direction (from memory); with
-fewer the figures say so.
+has no scale of its own. What goes with the drive of the other axis is taken off: the standard
+moves one axis at a time, these patterns move both. The standard asks for five runs in each
+direction (from memory); with fewer the figures say so.
 """
 
 from __future__ import annotations
@@ -24,15 +25,23 @@ RUNS = 5  # per direction and target (ISO 230-2, from memory)
 class Approaches:
     """Readings at targets that were approached from both sides.
 
-    `place_mm`, `u_mm`, `drive` (n,): readings in order of target; `target` (n,) numbers them and
-    `up` (n,) tells those approached from below.
+    `drive`, `target`, `up` (n,): of each reading, in order of target; `target` numbers the targets
+    and `up` tells approaches from below. `raw_mm` (m,) are all readings of steps with their
+    standard uncertainties `u_mm`; `taken` (n, m) makes of them the readings at targets, freed of
+    what goes with the other axis.
     """
 
     drive: Floats
     target: Ints
     up: Bools
-    place_mm: Floats
+    raw_mm: Floats
     u_mm: Floats
+    taken: Floats
+
+    @property
+    def place_mm(self) -> Floats:
+        """Readings at the targets (n,)."""
+        return np.asarray(self.taken @ self.raw_mm)
 
     @property
     def at_drive(self) -> Floats:
@@ -122,25 +131,47 @@ def positioning(deviation_mm: Floats, target: Ints, up: Bools) -> Positioning:
 
 
 def approaches(view: View, axis: str, fewest: int = 1) -> Approaches | None:
-    """Readings at all targets with `fewest` runs or more in each direction; None without any."""
+    """Readings at all targets with `fewest` runs or more in each direction; None without any.
+
+    What the other axis' drive does to the reading is taken off (see `freed_of_other_axis`).
+    """
     k = AXES.index(axis)
-    rows: dict[float, list[tuple[int, float, float]]] = {}
-    for reading in view.steps():
-        if reading.still.approach[k] != 0:
-            rows.setdefault(round(reading.still.drive[k], 6), []).append((
-                reading.still.approach[k],
-                reading.deflection_fs[k] * view.full_scale_mm[k],
-                reading.mean.u_mm[k],
-            ))  # fmt: skip
-    full = {
-        drive: runs for drive, runs in sorted(rows.items())
-        if min(sum(r[0] == side for r in runs) for side in (1, -1)) >= fewest
-    }  # fmt: skip
-    if not full:
+    steps = [step for step in view.steps() if step.still.approach[k] != 0]
+    own = np.array([round(step.still.drive[k], 6) for step in steps])
+    side = np.array([step.still.approach[k] for step in steps], dtype=float)
+    often = [
+        drive for drive in np.unique(own)
+        if min(np.sum((own == drive) & (side == s)) for s in (1.0, -1.0)) >= fewest
+    ]  # fmt: skip
+    if not often:
         return None
-    flat = [(drive, i, *run) for i, (drive, runs) in enumerate(full.items()) for run in runs]
-    drive, target, sign, place, u = (np.array(column) for column in zip(*flat, strict=True))
-    return Approaches(drive, target.astype(np.int64), sign > 0, place, u)
+    other = np.array([step.still.drive[1 - k] for step in steps])
+    rows = np.concatenate([np.flatnonzero(own == drive) for drive in often])
+    return Approaches(
+        own[rows],
+        np.searchsorted(often, own[rows]).astype(np.int64),
+        side[rows] > 0,
+        view.full_scale_mm[k] * np.array([step.deflection_fs[k] for step in steps]),
+        np.array([step.mean.u_mm[k] for step in steps]),
+        freed_of_other_axis(own, other, side)[rows],
+    )
+
+
+def freed_of_other_axis(own: Floats, other: Floats, side: Floats) -> Floats:
+    """Matrix (n, n) that takes off readings what goes with the other axis' drive.
+
+    Mirrors and camera lie a little askew. Least squares on both drives (n,); only the terms with
+    the other one are taken off. The terms with the own drive and the `side` of the approach stand
+    beside them so that a reversal value stays. The unit matrix where too few readings would have
+    to tell them.
+    """
+    n = len(own)
+    mine = np.column_stack([np.ones(n), own, own**2, own**3, side])
+    others = np.column_stack([other, other**2, own * other])
+    if n < 2 * (mine.shape[1] + others.shape[1]):
+        return np.eye(n)
+    solution = np.linalg.pinv(np.hstack([mine, others]), rcond=1e-9)
+    return np.asarray(np.eye(n) - others @ solution[mine.shape[1] :])
 
 
 _OF_AXIS = (
@@ -164,14 +195,13 @@ def figures(view: View) -> Iterator[Found]:
         told = positioning(found.place_mm, found.target, found.up)
         note = _note(found.fewest_runs())
         for i, drive in enumerate(found.at_drive):
-            counts = [np.sum((found.target == i) & side) for side in (found.up, ~found.up)]
-            mine = found.target == i
-            own = float(np.sqrt(np.mean(found.u_mm[mine] ** 2)))
-            u = 0.0 if view.exact else own * float(np.sqrt(sum(1.0 / n for n in counts)))
+            sides = [(found.target == i) & side for side in (found.up, ~found.up)]
+            weight = np.mean(found.taken[sides[0]], axis=0) - np.mean(found.taken[sides[1]], axis=0)
+            u = 0.0 if view.exact else float(np.sqrt(weight**2 @ found.u_mm**2))
             yield Found(
                 "reversal_value", axis, f"{drive:.6f}", float(told.reversal[i]), u,
                 conditions=(("drive", float(drive), "1"),), per_mm=float(np.sqrt(2.0)),
-                note=_note(int(min(counts))),
+                note=_note(int(min(np.sum(side) for side in sides))),
             )  # fmt: skip
         yield from _of_axis(view, axis, found, (*_OF_AXIS, *_OF_LINE), note)
         often = approaches(view, axis, fewest=2)
@@ -191,21 +221,22 @@ def _of_axis(
     away = found.drive - found.drive.mean()
     square = max(float(away @ away), 1e-12)
 
-    def all_figures(place_mm: Floats) -> Positioning:
+    def all_figures(raw_mm: Floats) -> Positioning:
+        place_mm = raw_mm @ found.taken.T
         slope = (place_mm @ away) / square
         middle = place_mm.mean(axis=-1)[..., None]
         deviation = place_mm - middle - slope[..., None] * away
         return positioning(deviation, found.target, found.up)
 
-    plain = all_figures(found.place_mm)
+    plain = all_figures(found.raw_mm)
     for key, name in wanted:
         value, u = float(getattr(plain, name)), 0.0
         if not view.exact:
 
-            def figure(place_mm: Floats, name: str = name) -> Floats:
-                return np.asarray(getattr(all_figures(place_mm), name))
+            def figure(raw_mm: Floats, name: str = name) -> Floats:
+                return np.asarray(getattr(all_figures(raw_mm), name))
 
-            value, u = corrected(figure, found.place_mm, found.u_mm)
+            value, u = corrected(figure, found.raw_mm, found.u_mm)
             if (key, name) in _OF_LINE or key == "positioning_accuracy":
                 # what the registration of the camera may bend
                 u = float(np.hypot(u, np.sqrt(2.0) * view.place_mm))
