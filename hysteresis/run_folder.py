@@ -115,9 +115,69 @@ class RunFolder:
         return self.path / "simulated.txt"
 
     @property
+    def recheck_log_csv(self) -> Path:
+        """Every recheck of this run's unit, one line each."""
+        return self.path / "recheck_log.csv"
+
+    @property
+    def model_rechecked_json(self) -> Path:
+        """The model with what a recheck found to have moved; model.json stays as it was fitted."""
+        return self.path / "model_rechecked.json"
+
+    @property
     def report_html(self) -> Path:
-        """The report: one file, pictures inside."""
+        """The report on the played path: one file, pictures inside."""
         return self.path / "report.html"
+
+    @property
+    def fit_report_html(self) -> Path:
+        """The report on what the rig remembers and on its model."""
+        return self.path / "fit_report.html"
+
+    @property
+    def recheck_report_html(self) -> Path:
+        """The report on whether the model is still right."""
+        return self.path / "recheck_report.html"
+
+
+@dataclass(frozen=True)
+class RecheckFolder(RunFolder):
+    """A folder within a run for rechecks: files of its own, the bench and registration of the run.
+
+    `RUN/recheck` holds the pattern for a camera, `RUN/recheck/readings` that for a person with a
+    ruler, and both have a folder for each recheck, named by its date.
+    """
+
+    run: RunFolder
+
+    @property
+    def bench_toml(self) -> Path:
+        """The run's own."""
+        return self.run.bench_toml
+
+    @property
+    def registration_json(self) -> Path:
+        """The run's own."""
+        return self.run.registration_json
+
+    @property
+    def recheck_json(self) -> Path:
+        """What one recheck found; written last, so a record without it is not finished."""
+        return self.path / "recheck.json"
+
+    def reference_json(self, model_sha256: str) -> Path:
+        """The recheck with which later ones are compared, for this model."""
+        return self.path / f"reference-{model_sha256[:12]}.json"
+
+    def record(self, name: str) -> RecheckFolder:
+        """The folder of one recheck."""
+        return RecheckFolder(self.path / name, self.run)
+
+
+def recheck_folder(run: RunFolder, *, readings: bool = False) -> RecheckFolder:
+    """Where the rechecks of a run lie: filmed, or read by a person."""
+    path = run.path / "recheck"
+    return RecheckFolder(path / "readings" if readings else path, run)
 
 
 def open_run(path: Path | str) -> RunFolder:

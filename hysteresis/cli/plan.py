@@ -16,16 +16,24 @@ if TYPE_CHECKING:
     from hysteresis.run_folder import RunFolder
     from hysteresis.tables import Pattern
 
+SHEETS = ("reading-steps", "recheck-readings")  # kinds that come with a sheet to fill in
+
 
 def command(
     run: Annotated[Path, typer.Argument(help="Run folder with its bench.toml.", metavar="RUN")],
     kind: Annotated[
-        str, typer.Option(help="characterisation, reading-steps, recheck or verification.")
+        str,
+        typer.Option(
+            help="characterisation, reading-steps, verification, or for later: recheck, "
+            "recheck-readings."
+        ),
     ] = "characterisation",
     minutes: Annotated[
         float | None,
-        typer.Option(help="Time budget; 2 to 20 for a characterisation, which takes 6 if unsaid; "
-                     "0.2 to 10 for --improve, 3 if unsaid."),
+        typer.Option(
+            help="Time budget; 2 to 20 for a characterisation, which takes 6 if unsaid; "
+            "0.2 to 10 for --improve, 3 if unsaid."
+        ),
     ] = None,
     readings: Annotated[int, typer.Option(help="Number of readings of reading-steps.")] = 40,
     axis: Annotated[str, typer.Option(help="both, or the one axis to drive: x or y.")] = "both",
@@ -54,12 +62,14 @@ def command(
     Writes pattern.csv, pattern.wav to play, pattern.png to look at, and for a person with a ruler
     a reading sheet as a table and to print. With --path the segments of a characterisation are
     chosen for that path, with RUN's model where there is one. With --improve the segments that
-    tell apart what RUN's fit left open go into a new run folder; RUN is not changed.
+    tell apart what RUN's fit left open go into a new run folder; RUN is not changed. A recheck
+    goes into RUN/recheck (six readings: RUN/recheck/readings), beside the pattern of the fit.
 
     \b
     Example:
       hysteresis plan my-run --kind characterisation --minutes 6
       hysteresis plan my-run --kind reading-steps --readings 40
+      hysteresis plan my-run --kind recheck
       hysteresis plan my-run --minutes 4 --path tile.ngc
       hysteresis plan --improve my-run --out my-next-run
     """
@@ -67,7 +77,7 @@ def command(
     from hysteresis.cli.console import say_cautions
     from hysteresis.errors import InputError
     from hysteresis.plan import KINDS, plan, preview
-    from hysteresis.run_folder import open_run
+    from hysteresis.run_folder import create_run, open_run, recheck_folder
 
     if bits not in (16, 24, 32):
         raise InputError("a WAV sample has 16, 24 or 32 bits", value=bits, mend="choose one")
@@ -82,6 +92,8 @@ def command(
     source = open_run(run)
     bench = read_bench(source.bench_toml)
     folder = source if out is None else _beside(source, out)
+    if kind in ("recheck", "recheck-readings"):
+        folder = recheck_folder(source, readings=kind == "recheck-readings")
     targets, stale = _files(folder, kind, no_wav)
     copied = [] if out is None else [folder.bench_toml]
     _make_room([*copied, *targets], stale, force)
@@ -97,6 +109,7 @@ def command(
     what = preview(pattern, bench)
     if out is not None:
         _copy_bench(source, folder)
+    create_run(folder.path)
     _write(folder, bench, pattern, kind, None if no_wav else bits)
     for file in stale:
         file.unlink()
@@ -112,9 +125,7 @@ def _go_together(
     from hysteresis.errors import InputError
 
     if improve and path is not None:
-        raise InputError(
-            "--improve and --path are two different plans", mend="choose one of them"
-        )
+        raise InputError("--improve and --path are two different plans", mend="choose one of them")
     if (improve or path is not None) and kind != "characterisation":
         raise InputError(
             "--improve and --path are for characterisations", value=kind, mend="leave out --kind"
@@ -292,7 +303,7 @@ def _files(folder: RunFolder, kind: str, no_wav: bool) -> tuple[list[Path], list
     sheet = [folder.reading_sheet_csv, folder.reading_sheet_pdf]
     written = [folder.pattern_csv, folder.path / "pattern.png"]
     written += [] if no_wav else [folder.pattern_wav]
-    written += sheet if kind == "reading-steps" else []
+    written += sheet if kind in SHEETS else []
     others = {folder.pattern_wav, *sheet} - set(written)
     return written, sorted(path for path in others if path.exists())
 
@@ -333,7 +344,7 @@ def _write(
                     advance(len(block))
 
             write_drive_wav(folder.pattern_wav, blocks(), rate, bits=wav_bits)
-    if kind == "reading-steps":
+    if kind in SHEETS:
         decimals = {"t_s": 1, "drive_x": 4, "drive_y": 4}
         write_typed_sheet(folder.reading_sheet_csv, reading_sheet(pattern), decimals=decimals)
         write_sheet_pdf(pattern, bench, folder.reading_sheet_pdf, folder.path.resolve().name)

@@ -11,7 +11,7 @@ from hysteresis.plan.assemble import Axes
 from hysteresis.plan.characterise import characterisation
 from hysteresis.plan.preview import Preview, draw_preview, preview
 from hysteresis.plan.reading_steps import reading_steps
-from hysteresis.plan.recheck import recheck
+from hysteresis.plan.recheck import recheck, recheck_readings
 from hysteresis.plan.sheet import reading_sheet, sheet_pages, write_sheet_pdf
 from hysteresis.plan.verification import verification
 from hysteresis.tables import Pattern
@@ -26,12 +26,13 @@ __all__ = [
     "reading_sheet",
     "reading_steps",
     "recheck",
+    "recheck_readings",
     "sheet_pages",
     "verification",
     "write_sheet_pdf",
 ]
 
-KINDS = ("characterisation", "reading-steps", "recheck", "verification")
+KINDS = ("characterisation", "reading-steps", "recheck", "verification", "recheck-readings")
 
 
 def plan(
@@ -55,12 +56,14 @@ def plan(
         return reading_steps(bench, readings, minutes, axes)
     if kind == "verification":
         return verification(bench, axes, minutes=minutes)
-    if kind != "recheck":
+    if kind not in ("recheck", "recheck-readings"):
         raise InputError(
             "there is no such pattern", value=kind, mend="choose one of " + ", ".join(KINDS)
         )
     if minutes is not None:
         raise InputError(
-            "a recheck always takes 30 s or less", value=minutes, mend="leave out the minutes"
+            "a recheck always takes 30 s or less, six readings a minute",
+            value=minutes,
+            mend="leave out the minutes",
         )
-    return recheck(bench, axes)
+    return recheck(bench, axes) if kind == "recheck" else recheck_readings(bench, axes)

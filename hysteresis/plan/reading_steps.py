@@ -49,7 +49,7 @@ class _Times:
 _SHORTEST = _Times(15.0, 6.0)
 
 
-def _read_hold(at: Floats, hold_s: float, number: int) -> Block:
+def read_hold(at: Floats, hold_s: float, number: int) -> Block:
     """A hold that is read at its end, with a blink when the reading time begins."""
     before = hold_s - min(READ_S, hold_s)
     pieces: list[Piece] = [hold(at, before, "reading")] if before > 1e-6 else []
@@ -63,10 +63,10 @@ def _step(excursion: Floats, hold_s: float, late_s: float, limits: Limits) -> Bl
     back = replace(move(excursion, ZERO, limits, "reading", "move"), number=2)
     return (
         move(ZERO, excursion, limits, "reading", "move"),
-        *_read_hold(excursion, hold_s, 1),
+        *read_hold(excursion, hold_s, 1),
         back,
-        *_read_hold(ZERO, EARLY_S, 2),
-        *_read_hold(ZERO, late_s, 3),
+        *read_hold(ZERO, EARLY_S, 2),
+        *read_hold(ZERO, late_s, 3),
     )
 
 
@@ -103,13 +103,13 @@ def _blocks(bench: Bench, readings: int, times: _Times) -> list[Block]:
     blocks = [
         sync_signature(min(0.25, 0.6 * top), limits),
         wipe,
-        _read_hold(ZERO, SHORT_HOLD_S, 1),
+        read_hold(ZERO, SHORT_HOLD_S, 1),
         *laid,
     ]
     if again:
         blocks += [wipe, *laid[:again]]
     if over == 1:
-        blocks += [wipe, _read_hold(ZERO, SHORT_HOLD_S, 1)]
+        blocks += [wipe, read_hold(ZERO, SHORT_HOLD_S, 1)]
     elif over == 2:
         # The corner that no step reaches, and zero once more.
         blocks.append(_step(np.array([-top, -top]), SHORT_HOLD_S, times.late_s, limits)[:-3])
@@ -136,7 +136,7 @@ def reading_steps(
         raise InputError(
             f"a sheet has {FEWEST} to {MOST} readings", value=readings, mend="ask for 40"
         )
-    _require_held(bench)
+    require_held(bench)
     share = 1.0
     while True:
         times = _Times(
@@ -144,8 +144,7 @@ def reading_steps(
             _SHORTEST.late_s + share * (_Times.late_s - _SHORTEST.late_s),
         )
         blocks = _blocks(bench, readings, times)
-        if axes != "both":
-            blocks = _one_axis(blocks, axes)
+        blocks = one_axis(blocks, axes)
         blocks = with_rests(blocks, bench.limits)
         length_s = sum(duration_s(block) for block in blocks)
         if minutes is None or length_s <= 60.0 * minutes:
@@ -158,8 +157,10 @@ def reading_steps(
         share = max(0.0, share - 0.1)
 
 
-def _one_axis(blocks: list[Block], axes: Axes) -> list[Block]:
-    """One axis driven; the readings at zero stay although nothing moves in them."""
+def one_axis(blocks: list[Block], axes: Axes) -> list[Block]:
+    """These axes driven; the readings at zero stay although nothing moves in them."""
+    if axes == "both":
+        return blocks
     out: list[Block] = []
     for block in blocks:
         masked = driven([block], axes)
@@ -167,7 +168,7 @@ def _one_axis(blocks: list[Block], axes: Axes) -> list[Block]:
     return out
 
 
-def _require_held(bench: Bench) -> None:
+def require_held(bench: Bench) -> None:
     """Refuse an output that lets half of a held drive droop before the shortest hold is read."""
     corner = bench.drive.corner_hz
     if bench.drive.coupling == "dc" or corner is None:

@@ -283,7 +283,7 @@ def test_a_memory_that_cannot_be_fitted(run: Path) -> None:
 
 
 def test_a_camera_log_of_another_pattern(run: Path) -> None:
-    done("plan", run, "--kind", "recheck", "--no-wav", "--force")
+    done("plan", run, "--kind", "verification", "--minutes", 1, "--no-wav", "--force")
     said = refused(run, "measure", run, "--force")
     assert "camera_log.csv: the log does not follow this pattern" in said
 

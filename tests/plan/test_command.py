@@ -13,6 +13,8 @@ from hysteresis.plan import characterisation
 from hysteresis.table_files import read_pattern, read_typed_sheet
 from hysteresis.virtual_bench.ruler import readings_of
 
+VERIFY = ("--kind", "verification", "--minutes", 2)
+
 
 @pytest.fixture
 def run(tmp_path):
@@ -70,7 +72,7 @@ def test_reading_steps_come_with_a_sheet(run, monkeypatch, capsys):
 
 
 def test_nothing_is_written_over_unasked_and_nothing_stale_is_left(run, monkeypatch, capsys):
-    assert _hysteresis(monkeypatch, "plan", run, "--kind", "recheck") == 0
+    assert _hysteresis(monkeypatch, "plan", run, *VERIFY) == 0
     before = {path: path.read_bytes() for path in run.iterdir()}
     for words in ((), ("--kind", "reading-steps", "--no-wav")):
         assert _hysteresis(monkeypatch, "plan", run, *words) == 2
@@ -82,9 +84,23 @@ def test_nothing_is_written_over_unasked_and_nothing_stale_is_left(run, monkeypa
     # A run that has the sheet of another pattern is as much of a clash as a file of the same name.
     (run / "pattern.csv").unlink()
     (run / "pattern.png").unlink()
-    assert _hysteresis(monkeypatch, "plan", run, "--kind", "recheck") == 2
+    assert _hysteresis(monkeypatch, "plan", run, *VERIFY) == 2
     assert "reading_sheet.csv" in capsys.readouterr().err
     assert _names(run) == ["bench.toml", "reading_sheet.csv", "reading_sheet.pdf"]
+
+
+def test_a_recheck_leaves_the_pattern_of_the_fit_alone(run, monkeypatch, capsys):
+    assert _hysteresis(monkeypatch, "plan", run, "--minutes", 2, "--no-wav") == 0
+    before = (run / "pattern.csv").read_bytes()
+    for kind, folder in (("recheck", "recheck"), ("recheck-readings", "recheck/readings")):
+        words = ("plan", run, "--kind", kind)
+        assert _hysteresis(monkeypatch, *words) == 0
+        assert f"{folder}/pattern.csv" in capsys.readouterr().out
+        assert _hysteresis(monkeypatch, *words) == 2 and "--force" in capsys.readouterr().err
+    assert (run / "pattern.csv").read_bytes() == before
+    assert _names(run / "recheck") == ["pattern.csv", "pattern.png", "pattern.wav", "readings"]
+    sheet = read_typed_sheet(run / "recheck" / "readings" / "reading_sheet.csv")
+    assert len(sheet) == 6
 
 
 @pytest.mark.parametrize(

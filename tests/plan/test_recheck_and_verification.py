@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from hysteresis.errors import InputError, LimitError
-from hysteresis.plan import characterisation, preview, recheck, verification
+from hysteresis.plan import characterisation, preview, recheck, recheck_readings, verification
+from hysteresis.plan.readings import reading_moments
 from tests.plan.conftest import bench_with, spans
 
 
@@ -57,3 +58,16 @@ def test_a_small_range_is_scaled(bench):
     small = bench_with(limits={"max_drive": 0.45})
     sizes = {round(abs(h[3][0]), 6) for h in spans(verification(small), "/hold")}
     assert sizes == {0.15, 0.3, 0.45}
+
+
+def test_six_readings_are_two_excursions_their_returns_and_one_again(bench):
+    pattern = recheck_readings(bench)
+    names, at = reading_moments(pattern)
+    assert names == [f"reading/{k:03d}" for k in range(1, 7)]
+    drive = np.column_stack([pattern.drive_x, pattern.drive_y])[at]
+    out = np.any(drive != 0.0, axis=1)
+    assert out.tolist() == [False, True, False, True, False, False]
+    assert np.all(drive[1] * drive[3] < 0.0)  # both axes, both signs
+    assert pattern.t_s[-1] < 90.0
+    with pytest.raises(LimitError, match="nothing stays in place to be read"):
+        recheck_readings(bench_with(drive={"coupling": "ac", "corner_hz": 0.5}))
