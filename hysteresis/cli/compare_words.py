@@ -18,8 +18,8 @@ from hysteresis.compare.results import (
     Ranking,
 )
 
-NAME = 18  # of a suspension in a table
-FIGURE = 30  # words of a figure in a table
+NAME = 15  # of a suspension in a table
+FIGURE = 24  # words of a figure in a table
 
 
 def say_comparison(found: Comparison, files: Sequence[Path]) -> None:
@@ -50,6 +50,14 @@ def _say_path(path: OnPath, level: float) -> None:
             for v in path.variants
         ],
     )  # fmt: skip
+    table(
+        "Foretold for each run, rms mm: by the model alone before, what it leaves after (95 %)",
+        ("run", "before", "after", "from", "to"),
+        [
+            (f.label, _3(f.before_mm), _3(f.after_mm), _3(f.after_low_mm), _3(f.after_high_mm))
+            for f in path.forecasts
+        ],
+    )
     beyond = [f.label for f in path.forecasts if f.excesses]
     if beyond:
         say("Mind: the compensated drive exceeds a limit of the bench on " + ", ".join(beyond)
@@ -89,10 +97,9 @@ def _say_differences(figure: FigureComparison, level: float) -> None:
     what = "ratio" if log else f"difference{_unit(figure.definition.unit)}"
     print()
     say(f"Differences in: {short_words(figure.definition)} ({_percent(level)}; {figure.scale} "
-        f"scale: {figure.scale_reason})")  # fmt: skip
+        f"scale: {figure.scale_reason}; p by Holm, g: effect size)")  # fmt: skip
     table(
-        "", ("first", "second", what, "from", "to", "p (Holm)", "effect g", "separated",
-             "more units"),
+        "", ("first", "second", what, "from", "to", "p", "g", "apart", "more units"),
         [_difference(d, log) for d in figure.differences],
     )  # fmt: skip
 
@@ -121,9 +128,9 @@ def _say_figures(found: Comparison) -> None:
     ]
     if rows:
         table(
-            f"All figures ({_percent(found.level)} intervals over units; spreads as shares of the "
-            "value, in % , or in the unit)",
-            ("figure", "suspension", "units", "mean", "from", "to", "between", "within"),
+            f"All figures ({_percent(found.level)} intervals over units; spreads between units "
+            "and within them)",
+            ("figure", "unit", "suspension", "mean", "from", "to", "between", "within"),
             rows,
         )  # fmt: skip
 
@@ -131,11 +138,12 @@ def _say_figures(found: Comparison) -> None:
 def _rows(figure: FigureComparison) -> Iterator[tuple[str, ...]]:
     axis = "" if figure.axis == "xy" else f" {figure.axis}"
     words = short_words(figure.definition)
-    name = (words if len(words) <= FIGURE else figure.key) + axis + _unit(figure.definition.unit)
+    name = (words if len(words) <= FIGURE else figure.key[:FIGURE]) + axis
     for k, d in enumerate(figure.designs):
         yield (
-            name if k == 0 else "", _cut(d.suspension), str(len(d.units)), _3(d.mean), _3(d.low),
-            _3(d.high), _spread(d.between, figure), _spread(d.within, figure),
+            name if k == 0 else "", figure.definition.unit if k == 0 else "", _cut(d.suspension),
+            _3(d.mean), _3(d.low), _3(d.high), _spread(d.between, figure),
+            _spread(d.within, figure),
         )  # fmt: skip
 
 
@@ -153,9 +161,11 @@ def _say_runs(found: Comparison) -> None:
         units = dict.fromkeys(run.unit for run in mine)
         say(f"{name}: {len(mine)} run{'s' if len(mine) != 1 else ''} of {len(units)} "
             f"unit{'s' if len(units) != 1 else ''} ({', '.join(units)}).")  # fmt: skip
+    grouped: dict[tuple[str, str, str], list[str]] = {}
     for out in found.left_out:
-        mend = f"; {out.mend}" if out.mend else ""
-        say(f"Left out: {out.run}, {out.what}: {out.reason}{mend}.")
+        grouped.setdefault((out.what, out.reason, out.mend), []).append(out.run)
+    for (what, reason, mend), names in grouped.items():
+        say(f"Left out: {', '.join(names)}, {what}: {reason}" + (f"; {mend}" if mend else "") + ".")
     for note in found.notes:
         say(f"Mind: {note}.")
 

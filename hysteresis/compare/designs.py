@@ -21,31 +21,39 @@ from hysteresis.compare.results import (
 )
 from hysteresis.compare.scale import choose_scale
 from hysteresis.compare.separate import (
+    MOST_DOF,
     Summary,
     detectable,
     hedges_g,
     holm,
     more_units,
+    trial_of,
     welch,
     welch_power,
 )
 
+FORECAST_DOUBT = "the doubt of the forecasts, which more units do not lessen, hides the difference"
+
 
 @dataclass(frozen=True)
 class Group:
-    """Values of one design, by name; `mean`, `u` and `dof` of `effects` are on `scale`."""
+    """Values of one design, by name; `mean`, `u` and `dof` of `effects` are on `scale`.
+
+    `shared`: the part of `u` that its units have in common.
+    """
 
     name: str
     values: tuple[RunValue, ...]
     units: tuple[str, ...]
     effects: Effects
     scale: Scale
+    shared: float = 0.0
 
     @property
     def summary(self) -> Summary:
         """What a comparison with another design needs."""
         e = self.effects
-        return Summary(e.mean, e.u, e.dof, e.unit_values)
+        return Summary(e.mean, e.u, e.dof, len(e.unit_values), self.shared)
 
     def figure(self, level: float) -> DesignFigure:
         """As it is told: back in the figure's unit."""
@@ -69,14 +77,29 @@ class Group:
         )  # fmt: skip
 
 
-def group_of_values(name: str, values: Sequence[RunValue], scale: Scale) -> Group:
-    """The random-effects model of one design on one scale."""
+def group_of_values(
+    name: str, values: Sequence[RunValue], scale: Scale, *, in_common: bool = False
+) -> Group:
+    """The random-effects model of one design on one scale.
+
+    in_common : the runs' uncertainties are not chance that shows in their scatter and that more
+        units lessen, but doubt that all of them share (type B of JCGM 100, 4.3). Their rms adds in
+        square to the standard error of the values as they are; degrees of freedom by Welch and
+        Satterthwaite (JCGM 100, G.4).
+    """
     units = tuple(dict.fromkeys(v.unit for v in values))
     number = np.array([units.index(v.unit) for v in values])
     y, u = np.array([v.value for v in values]), np.array([v.u for v in values])
     if scale == "log":
         y, u = np.log(y), u / y
-    return Group(name, tuple(values), units, random_effects(y, u, number), scale)
+    if not in_common:
+        return Group(name, tuple(values), units, random_effects(y, u, number), scale)
+    effects = random_effects(y, 0.0 * u, number)
+    doubt = float(np.sqrt(np.mean(u**2)))
+    whole = float(np.hypot(effects.u, doubt))
+    dof = effects.dof * (whole / effects.u) ** 4 if effects.u > 0.0 else effects.dof
+    effects = replace(effects, u=whole, dof=min(dof, MOST_DOF))
+    return Group(name, tuple(values), units, effects, scale, doubt)
 
 
 def scale_of(values: Sequence[RunValue]) -> tuple[Scale, str]:
@@ -102,22 +125,28 @@ def compare_figure(
     *,
     level: float,
     family: int | None = None,
+    scale: tuple[Scale, str] | None = None,
+    in_common: bool = False,
 ) -> FigureComparison:
     """Compare all designs in one figure.
 
     `values`: one for each run. `family`: how many comparisons the interval of `more_units` has to
     allow for; None: those of this figure. Holm's correction within this figure is done here;
-    a larger family is corrected by `correct_family`.
+    a larger family is corrected by `correct_family`. `scale`: the scale and why, where it is known
+    beforehand. `in_common`: as in `group_of_values`.
     """
-    scale, reason = scale_of(values)
+    chosen, reason = scale or scale_of(values)
     names = list(dict.fromkeys(v.suspension for v in values))
     groups = [
-        group_of_values(name, [v for v in values if v.suspension == name], scale) for name in names
+        group_of_values(
+            name, [v for v in values if v.suspension == name], chosen, in_common=in_common
+        )
+        for name in names
     ]
     pairs = list(combinations(groups, 2))
     differences = [difference(a, b, level, family or len(pairs)) for a, b in pairs]
     return FigureComparison(
-        definition=definition, axis=axis, conditions=conditions, scale=scale, scale_reason=reason,
+        definition=definition, axis=axis, conditions=conditions, scale=chosen, scale_reason=reason,
         values=tuple(values), designs=tuple(group.figure(level) for group in groups),
         differences=corrected(differences, level),
     )  # fmt: skip
@@ -128,25 +157,28 @@ def difference(first: Group, second: Group, level: float, family: int) -> Differ
     a, b = first.summary, second.summary
     found = welch(a, b, level)
     alpha = (1.0 - level) / max(family, 1)
-    counts, spreads = (a.count, b.count), (a.spread, b.spread)
+    trial = trial_of(a, b, alpha)
     log = first.scale == "log"
     tested = bool(np.isfinite(found.p))
-    g, g_low, g_high = hedges_g(a.units, b.units, level)
+    g, g_low, g_high = hedges_g(a, b, level)
     plain_a, plain_b = (float(np.exp(s.mean)) if log else s.mean for s in (a, b))
     ends = [float(np.exp(end)) if log else end for end in (found.low, found.high)]
-    least = detectable(spreads, counts, alpha) if tested else UNKNOWN
+    least = detectable(trial) if tested else UNKNOWN
+    more = more_units(found.difference, trial) if tested else None
     note = ""
     if not tested:
         few = first if a.count < 2 else second
         note = f"one unit of {few.name}: nothing is known of how its units differ"
+    elif more is None and more_units(found.difference, replace(trial, shared=0.0)) is not None:
+        note = FORECAST_DOUBT
     return Difference(
         first=first.name, second=second.name, difference=plain_a - plain_b,
         low=UNKNOWN if log else ends[0], high=UNKNOWN if log else ends[1],
         ratio=plain_a / plain_b if plain_b else UNKNOWN,
         ratio_low=ends[0] if log else UNKNOWN, ratio_high=ends[1] if log else UNKNOWN,
         p=found.p, p_holm=found.p, separated=False, g=g, g_low=g_low, g_high=g_high,
-        power=welch_power(found.difference, spreads, counts, alpha) if tested else UNKNOWN,
-        more_units=more_units(found.difference, spreads, counts, alpha) if tested else None,
+        power=welch_power(found.difference, trial) if tested else UNKNOWN,
+        more_units=more,
         detectable=float(np.exp(least)) if log else least, note=note,
     )  # fmt: skip
 

@@ -32,6 +32,7 @@ from hysteresis.compare.results import (
     PathDesign,
     PathForecast,
     RunValue,
+    Scale,
 )
 from hysteresis.compare.runs import OpenedRun
 from hysteresis.compensate import compensate_stream, state_after_pause
@@ -43,7 +44,8 @@ from hysteresis.files import sha256_of
 
 BEFORE = Definition(
     "path_error_before", "Error on the own path without compensation, foretold",
-    "rms distance from the wanted spot over the traced path, best drive that knows no memory",
+    "rms distance from the wanted spot over the traced path with the best drive that knows no "
+    "memory: what the model foretells, and in square to it what it does not know (the error after)",
     "hysteresis.compensate.forecast", "mm", "less",
 )  # fmt: skip
 AFTER = Definition(
@@ -120,28 +122,45 @@ def compare_on_path(
 ) -> OnPath:
     """Compare designs by what was foretold, plain against plain and software against hardware.
 
-    Standard uncertainties of one run: after compensation the width of the forecast's interval, on
-    the log scale; before it, the model's own error may add to the foretold one or take from it, so
-    that it lies within ± the error left (rectangular, JCGM 100, 4.3.7).
+    The doubt of a forecast is that of its model's form as much as chance, so units are taken to
+    share it: it widens every interval and is not lessened by more units (`group_of_values`).
     """
-    befores = [_value(f, f.before_mm, f.after_mm / np.sqrt(3.0)) for f in forecasts]
-    afters = [
-        _value(f, f.after_mm, f.after_mm * float(np.log(f.after_high_mm / f.after_low_mm))
-               / (2.0 * COVERAGE))
-        for f in forecasts
-    ]  # fmt: skip
+    befores, afters = [_before(f) for f in forecasts], [_after(f) for f in forecasts]
     variants, across = _variants(befores, afters, tolerance_mm, level)
     return OnPath(
         file=str(asked.path), sha256=sha256_of(asked.path), placement=asked.words,
         tolerance_mm=tolerance_mm, forecasts=tuple(forecasts),
-        before=compare_figure(BEFORE, "xy", (), befores, level=level),
-        after=compare_figure(AFTER, "xy", (), afters, level=level),
+        before=compare_figure(BEFORE, "xy", (), befores, level=level,
+                              scale=_scale(befores), in_common=True),
+        after=compare_figure(AFTER, "xy", (), afters, level=level, scale=_scale(afters),
+                             in_common=True),
         variants=variants, across=across,
     )  # fmt: skip
 
 
-def _value(f: PathForecast, value: float, u: float) -> RunValue:
-    return RunValue(f.label, f.suspension, f.unit, value, float(u), "foretold")
+def _after(f: PathForecast) -> RunValue:
+    """Error left, with half the width of its 95 % interval on the log scale as uncertainty."""
+    u_ln = float(np.log(f.after_high_mm / f.after_low_mm)) / (2.0 * COVERAGE)
+    return RunValue(f.label, f.suspension, f.unit, f.after_mm, f.after_mm * u_ln, "foretold")
+
+
+def _before(f: PathForecast) -> RunValue:
+    """Error without compensation: foretold, and in square what the model does not know.
+
+    That may add to the foretold error or take from it, so the first part lies within ± the error
+    left (rectangular, JCGM 100, 4.3.7); the second has the doubt of the error left.
+    """
+    known, unknown = f.before_mm, _after(f)
+    whole = float(np.hypot(known, unknown.value))
+    u = np.hypot(known / whole * unknown.value / np.sqrt(3.0), unknown.value / whole * unknown.u)
+    return RunValue(f.label, f.suspension, f.unit, whole, float(u), "foretold")
+
+
+def _scale(values: Sequence[RunValue]) -> tuple[Scale, str]:
+    """Forecasts of an rms distance are made on the log scale, and so is their doubt."""
+    if all(v.value > 0.0 for v in values):
+        return "log", "a forecast of an rms distance is normal in its logarithm"
+    return scale_of(values)
 
 
 def _variants(
@@ -152,14 +171,14 @@ def _variants(
     The two treatments of one design share their units and are no independent groups: they are not
     compared here.
     """
-    scale, _ = scale_of([*befores, *afters])
-    if all(v.value > 0 for v in (*befores, *afters)):
-        scale = "log"  # rms distances of the same units, orders of magnitude apart
+    scale, _ = _scale([*befores, *afters])
     found: list[tuple[PathDesign, Group]] = []
     for name in dict.fromkeys(v.suspension for v in befores):
         for compensated, values in ((False, befores), (True, afters)):
             words = f"{name}, {'compensated' if compensated else 'plain'}"
-            group = group_of_values(words, [v for v in values if v.suspension == name], scale)
+            group = group_of_values(
+                words, [v for v in values if v.suspension == name], scale, in_common=True
+            )
             figure = group.figure(level)
             design = PathDesign(name, compensated, figure, enough(figure, tolerance_mm))
             found.append((design, group))

@@ -104,7 +104,7 @@ def _between_alone(y: Floats, v: Floats) -> float:
     found = minimize_scalar(loss, bounds=(0.0, most), method="bounded",
                             options={"xatol": 1e-9 * most})  # fmt: skip
     tau = float(found.x)
-    return tau if loss(tau) < loss(0.0) else 0.0
+    return tau if tau > 1e-5 * most and loss(tau) < loss(0.0) else 0.0
 
 
 def _both(y: Floats, v: Floats, unit: Ints, k: int) -> tuple[float, float]:

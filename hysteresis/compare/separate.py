@@ -14,35 +14,41 @@ All on one scale (of the values, or of their logarithms), from summaries of two 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hysteresis.compare.results import MOST_UNITS
 from hysteresis.tables import Floats
 
+MOST_DOF = 1e6  # a t distribution of more is normal
 WANTED_POWER = 0.8  # common practice (Cohen 1988)
-LARGE_T = 30.0  # beyond it the noncentral t distribution is as good as normal
+_NODES, _HALVES = np.polynomial.legendre.leggauss(400)
+_PLACES, _WEIGHTS = (1.0 + _NODES) / 2.0, _HALVES / 2.0
 
 
 @dataclass(frozen=True)
 class Summary:
-    """One design on the scale used: mean, its standard error and degrees of freedom, its units'
-    values (k,)."""
+    """One design on the scale used: mean, its standard error and degrees of freedom, its units.
+
+    `shared`: the part of `u` that all units have in common, so that more of them do not lessen it.
+    """
 
     mean: float
     u: float
     dof: float
-    units: Floats
-
-    @property
-    def count(self) -> int:
-        return len(self.units)
+    count: int
+    shared: float = 0.0
 
     @property
     def spread(self) -> float:
-        """Standard deviation of one unit as it was measured: the standard error times √k."""
-        return self.u * float(np.sqrt(self.count))
+        """Standard deviation of one unit as it was measured, without what all have in common."""
+        return float(np.sqrt(max(self.u**2 - self.shared**2, 0.0) * self.count))
+
+    @property
+    def whole_spread(self) -> float:
+        """The same with it: how far the figure of one unit is known to lie from its design's."""
+        return float(np.hypot(self.spread, self.shared))
 
 
 @dataclass(frozen=True)
@@ -69,7 +75,7 @@ def welch(first: Summary, second: Summary, level: float) -> Welch:
     u = float(np.sqrt(a + b))
     if u == 0.0:  # no spread at all: equal, or different for certain
         return Welch(difference, difference, difference, float(difference == 0.0), 0.0, np.inf)
-    dof = (a + b) ** 2 / (a * a / first.dof + b * b / second.dof)
+    dof = min((a + b) ** 2 / (a * a / first.dof + b * b / second.dof), MOST_DOF)
     half = float(stdtrit(dof, 0.5 + level / 2.0)) * u
     p = 2.0 * float(stdtr(dof, -abs(difference) / u))
     return Welch(difference, difference - half, difference + half, p, u, float(dof))
@@ -85,70 +91,97 @@ def holm(p: Floats) -> Floats:
     return out
 
 
-def hedges_g(first: Floats, second: Floats, level: float) -> tuple[float, float, float]:
-    """Effect size of two groups of units with its interval; NaN with fewer than two of either.
+def hedges_g(first: Summary, second: Summary, level: float) -> tuple[float, float, float]:
+    """Effect size of two designs with its interval; NaN with fewer than two units of either.
 
-    g = J (m₁ − m₂)/s, s the pooled standard deviation, J = Γ(ν/2) / (√(ν/2) Γ((ν − 1)/2)) with
-    ν = n₁ + n₂ − 2. The interval is J times that of the noncentrality of t, over √(n₁n₂/(n₁+n₂)).
+    g = J (m₁ − m₂)/s with s² = ((n₁ − 1)s₁² + (n₂ − 1)s₂²)/ν, ν = n₁ + n₂ − 2, sᵢ the spread of
+    one unit as it was measured or foretold, and J = Γ(ν/2) / (√(ν/2) Γ((ν − 1)/2)). The interval is J times
+    that of the noncentrality of t, over √(n₁n₂/(n₁+n₂)).
     """
     from scipy.special import gammaln
 
-    n1, n2 = len(first), len(second)
+    n1, n2 = first.count, second.count
+    nothing = float("nan")
     if min(n1, n2) < 2:
-        return (float("nan"),) * 3
+        return nothing, nothing, nothing
     nu = n1 + n2 - 2
-    pooled = np.sqrt(((n1 - 1) * np.var(first, ddof=1) + (n2 - 1) * np.var(second, ddof=1)) / nu)
+    pooled = float(
+        np.sqrt(((n1 - 1) * first.whole_spread**2 + (n2 - 1) * second.whole_spread**2) / nu)
+    )
     if not pooled > 0.0:
-        return (float("nan"),) * 3
+        return nothing, nothing, nothing
     shrink = float(np.exp(gammaln(nu / 2) - gammaln((nu - 1) / 2)) / np.sqrt(nu / 2))
     root = float(np.sqrt(n1 * n2 / (n1 + n2)))
-    d = float((np.mean(first) - np.mean(second)) / pooled)
+    d = (first.mean - second.mean) / pooled
     low, high = (noncentrality(d * root, nu, p) for p in (0.5 + level / 2, 0.5 - level / 2))
     return shrink * d, shrink * low / root, shrink * high / root
+
+
+def noncentral_t(t: float, nu: float, nc: float) -> float:
+    """P(T ≤ t) of the noncentral t distribution: the mean of Φ(t √(χ²_ν/ν) − nc) over χ²_ν.
+
+    By Gauss-Legendre quadrature over the quantiles of χ²; unlike series it stands up to large
+    arguments and to few degrees of freedom that are no whole number. Checked against scipy's.
+    """
+    from scipy.special import gammaincinv, ndtr
+
+    root = np.sqrt(2.0 * gammaincinv(nu / 2.0, _PLACES) / nu)
+    return float(_WEIGHTS @ ndtr(t * root - nc))
 
 
 def noncentrality(t: float, nu: float, p: float) -> float:
     """The noncentrality under which a t of ν degrees of freedom stays below `t` with chance p."""
     from scipy.optimize import brentq
-    from scipy.special import nctdtr, ndtri
 
-    spread = float(np.sqrt(1.0 + t * t / (2.0 * nu)))  # of t about it, for large ones
-    if abs(t) > LARGE_T:
-        return t - float(ndtri(p)) * spread
-    if t < 0.0:
-        return -noncentrality(-t, nu, 1.0 - p)
-    reach = 12.0 * spread
-    return float(brentq(lambda nc: float(nctdtr(nu, nc, t)) - p, t - reach, t + reach, xtol=1e-10))
+    reach = 12.0 * float(np.sqrt(1.0 + t * t / (2.0 * nu)))
+    while noncentral_t(t, nu, t + reach) > p or noncentral_t(t, nu, t - reach) < p:
+        reach *= 2.0
+    return float(brentq(lambda nc: noncentral_t(t, nu, nc) - p, t - reach, t + reach, xtol=1e-10))
 
 
-def welch_power(
-    difference: float, spreads: tuple[float, float], counts: tuple[int, int], alpha: float
-) -> float:
-    """Chance that Welch's test with `counts` units separates a true difference at `alpha`."""
-    from scipy.special import nctdtr, ndtr, stdtrit
+@dataclass(frozen=True)
+class Trial:
+    """Two designs as a test of them is planned: spread of one unit of each, how many of each, the
+    level of the test, and the standard uncertainty of the difference that no units lessen."""
 
-    a, b = (s * s / n for s, n in zip(spreads, counts, strict=True))
+    spreads: tuple[float, float]
+    counts: tuple[int, int]
+    alpha: float
+    shared: float = 0.0
+
+
+def trial_of(first: Summary, second: Summary, alpha: float) -> Trial:
+    """The same trial once more: with as many units that scatter as these do."""
+    return Trial(
+        (first.spread, second.spread), (first.count, second.count), alpha,
+        float(np.hypot(first.shared, second.shared)),
+    )  # fmt: skip
+
+
+def welch_power(difference: float, trial: Trial) -> float:
+    """Chance that Welch's test separates designs that truly differ so much."""
+    from scipy.special import stdtrit
+
+    counts, alpha = trial.counts, trial.alpha
+    a, b = (s * s / n for s, n in zip(trial.spreads, counts, strict=True))
     if min(counts) < 2 or not np.isfinite(difference):
         return float("nan")
-    if a + b == 0.0:
+    whole = a + b + trial.shared**2
+    if whole == 0.0:
         return float(difference != 0.0)
-    dof = (a + b) ** 2 / (a * a / (counts[0] - 1) + b * b / (counts[1] - 1))
-    nc = abs(difference) / float(np.sqrt(a + b))
+    chance = a * a / (counts[0] - 1) + b * b / (counts[1] - 1)
+    dof = min(whole**2 / chance, MOST_DOF) if chance > 0.0 else MOST_DOF
+    nc = abs(difference) / float(np.sqrt(whole))
     limit = float(stdtrit(dof, 1.0 - alpha / 2.0))
-    if nc > LARGE_T:
-        spread = np.sqrt(1.0 + nc * nc / (2.0 * dof))
-        return float(ndtr((nc - limit) / spread))
-    return float(1.0 - nctdtr(dof, nc, limit) + nctdtr(dof, nc, -limit))
+    return 1.0 - noncentral_t(limit, dof, nc) + noncentral_t(-limit, dof, nc)
 
 
-def more_units(
-    difference: float, spreads: tuple[float, float], counts: tuple[int, int], alpha: float
-) -> int | None:
+def more_units(difference: float, trial: Trial) -> int | None:
     """How many more units of each make the power `WANTED_POWER`; None: more than `MOST_UNITS`."""
 
     def enough(more: int) -> bool:
-        n = (counts[0] + more, counts[1] + more)
-        return welch_power(difference, spreads, n, alpha) >= WANTED_POWER
+        n = (trial.counts[0] + more, trial.counts[1] + more)
+        return welch_power(difference, replace(trial, counts=n)) >= WANTED_POWER
 
     if difference == 0.0 or not np.isfinite(difference) or not enough(MOST_UNITS):
         return None
@@ -159,14 +192,15 @@ def more_units(
     return high
 
 
-def detectable(spreads: tuple[float, float], counts: tuple[int, int], alpha: float) -> float:
+def detectable(trial: Trial) -> float:
     """The least difference that these units separate with `WANTED_POWER`."""
     from scipy.optimize import brentq
 
-    root = float(np.sqrt(spreads[0] ** 2 / counts[0] + spreads[1] ** 2 / counts[1]))
-    if min(counts) < 2 or root == 0.0:
-        return float("nan") if min(counts) < 2 else 0.0
+    parts = [s * s / n for s, n in zip(trial.spreads, trial.counts, strict=True)]
+    root = float(np.sqrt(sum(parts) + trial.shared**2))
+    if min(trial.counts) < 2 or root == 0.0:
+        return float("nan") if min(trial.counts) < 2 else 0.0
     high = root
-    while welch_power(high, spreads, counts, alpha) < WANTED_POWER:
+    while welch_power(high, trial) < WANTED_POWER:
         high *= 2.0
-    return float(brentq(lambda d: welch_power(d, spreads, counts, alpha) - WANTED_POWER, 0.0, high))
+    return float(brentq(lambda d: welch_power(d, trial) - WANTED_POWER, 0.0, high))

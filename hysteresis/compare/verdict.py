@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from hysteresis.compare.designs import FORECAST_DOUBT
 from hysteresis.compare.results import (
     MOST_UNITS,
     DesignFigure,
@@ -77,6 +78,9 @@ def _first(
     d = against[nearest]
     more, words = _units(figure, d, first, nearest)
     out.append(words)
+    if len(ranking.criteria) > 1 and ranking.mode == "order":
+        later = " and ".join(_lower(c.words) for c in ranking.criteria[1:])
+        out.append(f"Where they are not separated, {later} decides: {first} comes first.")
     if len(equal) == 1:
         out.append(f"{first} comes first in {_percent(share)} of the draws from the intervals.")
     if behind:
@@ -95,6 +99,11 @@ def _units(
     if few:
         return None, (
             f"One unit says nothing of how units differ: measure a second unit of {_list(few)}."
+        )
+    if d is not None and d.note == FORECAST_DOUBT:
+        return None, (
+            "More units would not settle it: the forecasts themselves are in doubt by more than "
+            "the difference. Play the path on a unit of each and verify, or fit longer recordings."
         )
     if d is None or d.more_units is None:
         return None, (
