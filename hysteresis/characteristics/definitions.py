@@ -203,7 +203,7 @@ DEFINITIONS: dict[str, Definition] = dict([
     _definition(
         "drive_for_full_scale",
         "Drive that the slowest loop needs for a deflection of full scale: end to end, memory "
-        "included.",
+        "included (of held excursions, by least squares, where no sweep was filmed).",
         "(drive at the upper end − drive at the lower end) / (deflection up there − down there)",
         "common practice, no source", "1",
     ),

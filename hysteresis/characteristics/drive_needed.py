@@ -7,9 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from hysteresis.characteristics.view import AXES, Found, View
-from hysteresis.loops import Loop
+from hysteresis.loops import STRAY, Loop
+from hysteresis.metrics import ReturnToZero
 
 AT_END = 0.1  # of the span of drive at each end, in which frames are read
+FEWEST = 3  # held excursions
 
 
 def figures(view: View) -> Iterator[Found]:
@@ -20,6 +22,25 @@ def figures(view: View) -> Iterator[Found]:
         if mine:
             slow = min(mine, key=lambda loop: loop.rate_per_s)
             yield _of_loop(view, axis, slow)
+            continue
+        cells = [c for c in view.returns() if c.axis == axis and c.held is not None]
+        if len(cells) >= FEWEST and len({np.sign(c.excursion_fs) for c in cells}) == 2:
+            yield _of_holds(view, axis, cells)
+
+
+def _of_holds(view: View, axis: str, cells: list[ReturnToZero]) -> Found:
+    """Least squares through zero: held deflections against their drives."""
+    full_mm = view.full_scale_mm[AXES.index(axis)]
+    drive = np.array([cell.excursion_fs for cell in cells])
+    held = [cell.held for cell in cells if cell.held is not None]
+    theta = np.array([one.error_mm for one in held]) / full_mm
+    own = np.array([one.u_mm for one in held]) / full_mm
+    square = float(drive @ drive)
+    slope = float(drive @ theta) / square
+    u_slope = float(np.hypot(np.linalg.norm(drive * own) / square, view.place_mm / full_mm))
+    per_mm = 1.0 / (slope**2 * full_mm)
+    return Found("drive_for_full_scale", axis, "", 1.0 / slope,
+                 0.0 if view.exact else u_slope / slope**2, per_mm=float(per_mm))  # fmt: skip
 
 
 def _of_loop(view: View, axis: str, loop: Loop) -> Found:
@@ -28,7 +49,7 @@ def _of_loop(view: View, axis: str, loop: Loop) -> Found:
     Drive and deflection are averaged over the same frames, so that the ends need not be reached.
     """
     low, high = float(loop.drive.min()), float(loop.drive.max())
-    good = loop.run != -3
+    good = loop.run != STRAY
     down = good & (loop.drive < low + AT_END * (high - low))
     up = good & (loop.drive > high - AT_END * (high - low))
     way = float(loop.drive[up].mean() - loop.drive[down].mean())

@@ -19,7 +19,7 @@ from hysteresis.axis import AxisModel
 from hysteresis.characteristics.view import AXES, Found, View
 from hysteresis.measure.clock_mirror import Mirror, rung
 from hysteresis.measure.drive_columns import DriveColumns, drive_columns
-from hysteresis.metrics import groups_of
+from hysteresis.metrics import effective_dof, groups_of
 from hysteresis.optics import deflection_from_spot
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats, Pattern
@@ -28,6 +28,9 @@ RESONANCES_HZ = np.concatenate([np.arange(8.0, 20.0, 1.0), np.arange(20.0, 200.0
 """Closer than half the width of a line seen for a third of a second."""
 RATIOS = (0.01, 0.04, 0.15)
 MINIMA = 4  # of the grid, refined; frames of few phases show a resonance's images too
+METHOD = (1e-3, 1e-2)
+"""Relative standard uncertainty of resonance and damping ratio by the method: friction lets go a
+little even in small steps (type B, seen on the virtual bench: experiments.figure_coverage)."""
 IMAGE = 25.0
 """By how much χ² has to be worse for another resonance to be ruled out: 5 sigma (no source)."""
 CREEP_S = ((0.1,), (1.0,))
@@ -174,8 +177,10 @@ class _Problem:
         u = np.sqrt(np.diag(best.cover) * spread)
         if gain < LEAST_GAIN * spread or u[0] > 0.2:
             return None
+        both = np.hypot(u, METHOD)
+        parts = [effective_dof(((u[k], dof), (METHOD[k], np.inf))) for k in (0, 1)]
         return Ringing(
-            best.hz, best.ratio, best.hz * float(u[0]), best.ratio * float(u[1]), dof
+            best.hz, best.ratio, best.hz * float(both[0]), best.ratio * float(both[1]), min(parts)
         )  # fmt: skip
 
     def _starts(self) -> list[tuple[float, float]]:

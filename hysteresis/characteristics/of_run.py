@@ -17,6 +17,7 @@ from hysteresis.characteristics import (
     loss,
     positioning,
     returning,
+    standard,
 )
 from hysteresis.characteristics.definitions import DEFINITIONS
 from hysteresis.characteristics.figure import Characteristic, Condition, Pair
@@ -29,9 +30,9 @@ from hysteresis.characteristics.modelled import (
     spread_of,
     trust_of,
 )
-from hysteresis.characteristics.view import Found, View
+from hysteresis.characteristics.view import AXES, Found, View
 from hysteresis.fit.fitted import absolute_uncertainty_mm
-from hysteresis.metrics import effective_dof
+from hysteresis.metrics import LEAST_EXCURSION, effective_dof
 from hysteresis.model import FittedModel, RigModel, RigState
 from hysteresis.optics import nominal_optics
 from hysteresis.recording import Grid, observations
@@ -120,18 +121,22 @@ def collected(view: View) -> dict[Place, Found]:
 
 
 def _modelled(view: View, fitted: FittedModel, count: int) -> dict[Place, Found]:
-    """The figures of the model, with the spread of its refits and its known discrepancy."""
-    grid = grid_of(view.pattern, fitted.model)
+    """The figures of the model, with the spread of its refits and its known discrepancy.
+
+    What the pattern of the run does not show is told from a standard pattern, where one does.
+    """
     known = trust_of(fitted)
     own_mm = discrepancy_mm(fitted, known)
-    base = collected(_foretold(view, grid, fitted.model, fitted.start))
-    again = []
+    rigs = [(fitted.model, fitted.start)]
     if known is not None:
-        for model, start in refitted(known, fitted, view.bench, count):
-            again.append(collected(_foretold(view, grid, model, start)))
+        rigs += refitted(known, fitted, view.bench, count)
+    grid = grid_of(view.pattern, fitted.model)
+    told = [collected(_foretold(view, grid, *rig)) for rig in rigs]
+    for one, more in zip(told, _on_standard_pattern(view, rigs, told[0]), strict=True):
+        one |= more
     out = {}
-    for place, found in base.items():
-        values = np.array([other[place].value for other in again if place in other])
+    for place, found in told[0].items():
+        values = np.array([other[place].value for other in told[1:] if place in other])
         spread, dof = spread_of(values)
         error = own_mm * found.per_mm
         out[place] = replace(
@@ -139,6 +144,36 @@ def _modelled(view: View, fitted: FittedModel, count: int) -> dict[Place, Found]
             dof=effective_dof(((spread, dof), (error, np.inf))),
         )  # fmt: skip
     return out
+
+
+def _on_standard_pattern(
+    view: View, rigs: list[tuple[RigModel, RigState]], there: dict[Place, Found]
+) -> list[dict[Place, Found]]:
+    """For every rig the sums that its own pattern did not show, on the standard pattern."""
+    missing = {
+        (key, axis, "") for key in standard.KEYS for axis in AXES
+        if (key, axis, "") not in there and _moves(view, axis)
+    }  # fmt: skip
+    pattern = standard.standard_pattern(view.bench) if missing else None
+    if pattern is None:
+        return [{} for _ in rigs]
+    blank = replace(view, pattern=pattern, seen=standard.blank_frames(pattern))
+    grid = grid_of(pattern, rigs[0][0])
+    return [
+        {
+            place: replace(found, note=standard.NOTE)
+            for place, found in collected(_foretold(blank, grid, model, model.rest())).items()
+            if place in missing
+        }
+        for model, _ in rigs
+    ]
+
+
+def _moves(view: View, axis: str) -> bool:
+    """Whether the run's pattern drove this axis and saw it, so that its model means anything."""
+    drive = view.pattern.drive_x if axis == "x" else view.pattern.drive_y
+    seen = view.seen.x_mm if axis == "x" else view.seen.y_mm
+    return bool(np.ptp(drive) > LEAST_EXCURSION and np.isfinite(seen).any())
 
 
 def _foretold(view: View, grid: Grid, model: RigModel, start: RigState) -> View:
