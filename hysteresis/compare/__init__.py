@@ -7,7 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from hysteresis.compare.figures import compare_figures
-from hysteresis.compare.on_path import PathAsked, check_path, compare_on_path, forecast_runs
+from hysteresis.compare.on_path import (
+    ForecastsOf,
+    PathAsked,
+    check_path,
+    compare_on_path,
+    forecast_runs,
+)
 from hysteresis.compare.ranking import criteria_of, rank
 from hysteresis.compare.results import Comparison, FigureComparison, LeftOut, OnPath, Ranking
 from hysteresis.compare.runs import FiguresOf, Opened, open_runs, shown, with_figures
@@ -68,6 +74,7 @@ def compare_opened(
     opened: Opened,
     figures: FiguresOf,
     *,
+    foretold: ForecastsOf = forecast_runs,
     asked: PathAsked | None = None,
     by: Sequence[str] = (),
     level: float = 0.95,
@@ -75,7 +82,8 @@ def compare_opened(
     command: str = "",
     told: Callable[[float], None] = lambda _: None,
 ) -> Comparison:
-    """`compare` for runs that are open already, with the function that gives a run's figures."""
+    """`compare` for runs that are open already, with the functions that give a run's figures and
+    foretell the path on the runs."""
     from importlib.metadata import version
 
     _check(level, seed)
@@ -86,7 +94,7 @@ def compare_opened(
     found, left = compare_figures(opened.runs, level=level)
     left = [*opened.left_out, *left]
     tolerance = min(run.bench.tolerance.target_mm for run in opened.runs)
-    path, lost = _on_path(opened, asked, tolerance, level, told)
+    path, lost = _on_path(opened, asked, tolerance, level, told, foretold)
     every = [*found, *([path.after, path.before] if path is not None else [])]
     ranking, why = _ranked(every, by, level, seed)
     return Comparison(
@@ -120,11 +128,11 @@ def _models_for(opened: Opened) -> None:
 
 def _on_path(
     opened: Opened, asked: PathAsked | None, tolerance: float, level: float,
-    told: Callable[[float], None],
+    told: Callable[[float], None], foretold: ForecastsOf,
 ) -> tuple[OnPath | None, list[LeftOut]]:  # fmt: skip
     if asked is None:
         return None, []
-    forecasts, lost = forecast_runs(opened.runs, asked, told)
+    forecasts, lost = foretold(opened.runs, asked, told)
     if not forecasts:
         raise DataError("no run's model foretells the path: " + lost[0].reason)
     return compare_on_path(forecasts, asked, tolerance_mm=tolerance, level=level), lost

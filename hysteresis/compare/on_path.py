@@ -65,6 +65,12 @@ class PathAsked:
     words: str = "as in its file"
 
 
+ForecastsOf = Callable[
+    [Sequence[OpenedRun], PathAsked, Callable[[float], None]],
+    tuple[list[PathForecast], list[LeftOut]],
+]
+
+
 def forecast_runs(
     runs: Sequence[OpenedRun], asked: PathAsked, told: Callable[[float], None] = lambda _: None
 ) -> tuple[list[PathForecast], list[LeftOut]]:

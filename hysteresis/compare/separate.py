@@ -95,7 +95,7 @@ def hedges_g(first: Summary, second: Summary, level: float) -> tuple[float, floa
     """Effect size of two designs with its interval; NaN with fewer than two units of either.
 
     g = J (m₁ − m₂)/s with s² = ((n₁ − 1)s₁² + (n₂ − 1)s₂²)/ν, ν = n₁ + n₂ − 2, sᵢ the spread of
-    one unit as it was measured or foretold, and J = Γ(ν/2) / (√(ν/2) Γ((ν − 1)/2)). The interval is J times
+    one unit as it was measured or foretold, J = Γ(ν/2) / (√(ν/2) Γ((ν − 1)/2)). The interval is J times
     that of the noncentrality of t, over √(n₁n₂/(n₁+n₂)).
     """
     from scipy.special import gammaln
