@@ -14,9 +14,11 @@ from typing import Any
 import numpy as np
 
 from hysteresis.bench import Bench, read_bench
+from hysteresis.characteristics import Pair, absent, figures_of
 from hysteresis.errors import DataError, InputError
 from hysteresis.files import check_readable, sha256_of
 from hysteresis.findings_files import contact_sheet_of, job_of, played_of
+from hysteresis.fit.diagnostics import diagnose
 from hysteresis.loops import (
     Hysteresis,
     Line,
@@ -64,8 +66,9 @@ class Source:
 
 @dataclass(frozen=True)
 class Missing:
-    """A part that could not be reported, and how to come by it."""
+    """A part that could not be reported, and how to come by it; `key` as in `Source.what`."""
 
+    key: str
     what: str
     mend: str
 
@@ -92,7 +95,8 @@ class Measured:
 class FitCheck:
     """Measured minus modelled spots of the rows after conditioning; arrays (n,), NaN: not measured.
 
-    `rms_*_mm` against `noise_*_mm`, the median standard deviation of a row.
+    `rms_*_mm` against `noise_*_mm`, the median standard deviation of a row. `says`: which causes
+    the residuals follow, a sentence each (`fit.diagnostics`).
     """
 
     t_s: Floats
@@ -104,6 +108,7 @@ class FitCheck:
     rms_y_mm: float
     noise_x_mm: float
     noise_y_mm: float
+    says: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -112,6 +117,9 @@ class Findings:
 
     `quality` is None where the recording was not judged (an older one, or not by `measure`);
     `difficult_frames_png` is the contact sheet of a film's difficult frames, empty without one.
+    `folder` is the run's folder as it was named, `run` its own name. `pairs`: published figures
+    from the data and from the fitted model, `absent`: key and reason of those that these data
+    cannot tell; both empty unless asked for.
     """
 
     bench: Bench
@@ -128,20 +136,27 @@ class Findings:
     played: Verification | None
     quality: Quality | None = None
     difficult_frames_png: bytes = b""
+    folder: str = ""
+    run: str = ""
+    pairs: tuple[Pair, ...] = ()
+    absent: tuple[tuple[str, str], ...] = ()
 
 
 def gather(
     run: RunFolder,
     *,
+    recording: Path | None = None,
     planned: Path | None = None,
     plain: Path | None = None,
     compensated: Path | None = None,
     note: str = "",
     command: str = "",
     seed: int = 1,
+    characteristics: bool = False,
 ) -> Findings:
     """Read and evaluate whatever the run holds; a file named by the person must be there.
 
+    `characteristics`: work out the published figures, too, which takes a few more seconds.
     Raises InputError for a faulty or named but missing file, or when there is nothing at all to
     report; DataError when files do not belong together.
     """
@@ -151,7 +166,7 @@ def gather(
     files: dict[str, Path] = {"bench": run.bench_toml}
     for what, named, usual in (
         ("pattern", None, run.pattern_csv),
-        ("recording", None, run.recording_csv),
+        ("recording", recording, run.recording_csv),
         ("model", None, run.model_json),
         ("job", None, run.job_json),
         ("quality", None, run.quality_json),
@@ -176,12 +191,17 @@ def gather(
         )  # fmt: skip
     fitted = read_model(files["model"], bench) if "model" in files else None
     measured = fit_check = None
+    pairs: tuple[Pair, ...] = ()
+    untold: tuple[tuple[str, str], ...] = ()
     if "pattern" in files and "recording" in files:
         pattern = read_pattern(files["pattern"])
-        recording = read_recording(files["recording"])
-        measured = _measured(pattern, recording, bench, fitted)
+        rows = read_recording(files["recording"])
+        measured = _measured(pattern, rows, bench, fitted)
         if fitted is not None:
-            fit_check = check_fit(pattern, recording, fitted)
+            fit_check = check_fit(pattern, rows, fitted)
+        if characteristics:
+            pairs = figures_of(pattern, rows, bench, fitted)
+            untold = absent(pattern, rows, bench, fitted, pairs=pairs)
     job = job_of(files.get("job"))
     quality = read_quality(files["quality"]) if "quality" in files else None
     played = played_of(files, job, bench, seed) if played_at_all else None
@@ -201,6 +221,10 @@ def gather(
         played=played,
         quality=quality,
         difficult_frames_png=contact_sheet_of(files.get("difficult frames")),
+        folder=str(run.path),
+        run=run.path.resolve().name,
+        pairs=pairs,
+        absent=untold,
     )
 
 
@@ -227,7 +251,7 @@ def _missing(run: RunFolder, files: dict[str, Path]) -> tuple[Missing, ...]:
             f"play {run.drive_wav.name} and write the spots to {run.compensated_csv.name}",
         ),
     )
-    return tuple(Missing(what, mend) for key, what, mend in steps if key not in files)
+    return tuple(Missing(*step) for step in steps if step[0] not in files)
 
 
 # ---- the recording and the fit ------------------------------------------------------------------
@@ -302,6 +326,7 @@ def check_fit(pattern: Pattern, recording: Recording, fitted: FittedModel) -> Fi
         residual_y_mm=residual_y,
         sigma_x_mm=seen.sigma_x_mm,
         sigma_y_mm=seen.sigma_y_mm,
+        says=tuple(f.text for f in diagnose(seen, residual_x, residual_y, grid)),
         rms_x_mm=_rms(residual_x),
         rms_y_mm=_rms(residual_y),
         noise_x_mm=_median(seen.sigma_x_mm, np.isfinite(seen.x_mm)),

@@ -21,7 +21,8 @@ from hysteresis.findings import gather
 from hysteresis.measure.quality import Figure, Quality, read_quality, write_quality
 from hysteresis.measure.quality_advice import advised, verdict
 from hysteresis.measure.quality_sources import Sources
-from hysteresis.report import render
+from hysteresis.report import render_html
+from hysteresis.report.fit_page import fit_page
 from hysteresis.report.quality_figures import quality_pictures
 from hysteresis.run_folder import RunFolder
 from hysteresis.uncertainty_budget import Budget, Component
@@ -75,7 +76,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> RunFolder:
 
 @pytest.fixture(scope="module")
 def html(run: RunFolder) -> str:
-    return render(gather(run))
+    return render_html(fit_page(gather(run)))
 
 
 def test_section_holds_verdict_tables_chart_and_contact_sheet(html: str) -> None:
@@ -84,7 +85,7 @@ def test_section_holds_verdict_tables_chart_and_contact_sheet(html: str) -> None
     assert "Limited: a return to zero is known to ±0.04" in section
     assert "return to zero, x" in section and "place at rest, y" in section
     assert "registration &lt;b&gt;" in section and "&lt;i&gt;assumed" in section
-    assert 'id="picture-budget"' in section and 'href="#quality"' in html
+    assert 'id="figure-budget"' in section and 'href="#quality"' in html
     sheet = html[html.index('<section id="difficult">') :]
     data = re.search(r'src="data:image/png;base64,([^"]+)"', sheet)
     assert data and base64.b64decode(data[1]).startswith(b"\x89PNG")
@@ -107,7 +108,7 @@ def test_chart_has_ink_of_different_grey(run: RunFolder) -> None:
 
 def test_no_section_without_a_judgement(tmp_path: Path) -> None:
     run = RunFolder(write_run(tmp_path / "run"))
-    html = render(gather(run))
+    html = render_html(fit_page(gather(run)))
     assert 'id="quality"' not in html and 'id="difficult"' not in html
     assert quality_pictures(None) == []
 

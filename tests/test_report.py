@@ -15,8 +15,11 @@ from run_on_disk import write_run
 from hysteresis.bootstrap import Estimate
 from hysteresis.cautions import CAUTIONS
 from hysteresis.findings import Findings, gather
-from hysteresis.report import render
+from hysteresis.report import render_html
+from hysteresis.report.characteristic_parts import characteristic_terms
 from hysteresis.report.drawing import AFTER, BEFORE, SHADES, WANTED
+from hysteresis.report.fit_page import fit_page
+from hysteresis.report.verify_page import verify_page
 from hysteresis.report.words import DEFINITIONS, plain, with_interval
 from hysteresis.run_folder import RunFolder
 
@@ -55,25 +58,34 @@ class Page(HTMLParser):
 @pytest.fixture(scope="module")
 def findings(tmp_path_factory: pytest.TempPathFactory) -> Findings:
     run = write_run(tmp_path_factory.mktemp("report") / "run")
-    return gather(RunFolder(run), note="Simulated.", command="hysteresis verify run")
+    return gather(RunFolder(run), note="Simulated.", command="hysteresis verify run",
+                  characteristics=True)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
-def html(findings: Findings) -> str:
-    return render(findings)
+def htmls(findings: Findings) -> dict[str, str]:
+    return {"verify": render_html(verify_page(findings)), "fit": render_html(fit_page(findings))}
 
 
 @pytest.fixture(scope="module")
-def page(html: str) -> Page:
-    return Page(html)
+def pages(htmls: dict[str, str]) -> dict[str, Page]:
+    return {question: Page(html) for question, html in htmls.items()}
 
 
-def test_every_tag_is_closed(page: Page) -> None:
-    assert page.open == []
+QUESTIONS = ("verify", "fit")
 
 
-def test_nothing_is_fetched_from_anywhere(html: str, page: Page) -> None:
-    without_pictures = re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]+", "", html)
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_every_tag_is_closed(pages: dict[str, Page], question: str) -> None:
+    assert pages[question].open == []
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_nothing_is_fetched_from_anywhere(
+    htmls: dict[str, str], pages: dict[str, Page], question: str
+) -> None:
+    html, page = htmls[question], pages[question]
+    without_pictures = re.sub(r"data:(image/png|text/csv;charset=utf-8);base64,[\w+/=]+", "", html)
     assert not re.search(r"(https?|file|ftp):|//\w|url\(|@import", without_pictures)
     assert {tag for tag, _ in page.tags}.isdisjoint(
         {"script", "link", "iframe", "object", "embed", "form", "base", "video", "audio"}
@@ -82,29 +94,47 @@ def test_nothing_is_fetched_from_anywhere(html: str, page: Page) -> None:
         if "src" in attributes:
             assert tag == "img" and str(attributes["src"]).startswith("data:image/png;base64,")
         if "href" in attributes:
-            assert str(attributes["href"]).startswith("#")
+            href = str(attributes["href"])
+            assert href.startswith("#") or (
+                "download" in attributes and href.startswith("data:text/csv;charset=utf-8;base64,")
+            )
         assert not any(name.startswith("on") for name in attributes)
     policy = next(a for t, a in page.tags if a.get("http-equiv") == "Content-Security-Policy")
     assert str(policy["content"]).startswith("default-src 'none'")
 
 
-def test_every_anchor_has_its_section(page: Page) -> None:
+@pytest.mark.parametrize(
+    ("question", "sections"),
+    [("verify", {"path", "parks", "trust"}), ("fit", {"figures", "memory", "model"})],
+)
+def test_every_anchor_has_its_section(
+    pages: dict[str, Page], question: str, sections: set[str]
+) -> None:
+    page = pages[question]
     ids = [a["id"] for _, a in page.tags if "id" in a]
     assert len(ids) == len(set(ids))
-    anchors = {str(a["href"])[1:] for _, a in page.tags if "href" in a}
+    hrefs = [str(a["href"]) for _, a in page.tags if "href" in a]
+    anchors = {href[1:] for href in hrefs if href.startswith("#")}
     assert anchors <= set(ids)
-    assert {"short", "cautions", "path", "memory", "model", "definitions", "origin"} <= anchors
+    assert {"short", "cautions", "definitions", "origin"} | sections <= anchors
     assert "missing" not in ids  # nothing is
 
 
-def test_every_picture_is_there_and_shows_something(page: Page) -> None:
+@pytest.mark.parametrize(
+    ("question", "expected"),
+    [
+        ("verify", ("map", "left-over", "along", "clouds", "starts")),
+        ("fit", ("agreement", "excursion", "dwell", "recovery", "loops", "residuals")),
+    ],
+)
+def test_every_picture_is_there_and_shows_something(
+    pages: dict[str, Page], question: str, expected: tuple[str, ...]
+) -> None:
     from PIL import Image
 
+    page = pages[question]
     keys = [str(a["id"]) for t, a in page.tags if t == "figure"]
-    assert keys == [
-        f"picture-{k}" for k in ("map", "left-over", "along", "clouds", "excursion", "dwell",
-                                 "recovery", "loops", "residuals")
-    ]  # fmt: skip
+    assert keys == [f"figure-{k}" for k in expected]
     images = [a for t, a in page.tags if t == "img"]
     assert len(images) == len(keys)
     for attributes in images:
@@ -115,37 +145,64 @@ def test_every_picture_is_there_and_shows_something(page: Page) -> None:
         assert len(str(attributes["alt"])) > 20
 
 
-def test_every_part_of_the_story_is_told(page: Page, findings: Findings) -> None:
-    for caution in CAUTIONS:
-        assert " ".join(caution.split()) in page.words
+def test_every_part_of_the_story_is_told(pages: dict[str, Page], findings: Findings) -> None:
+    for page in pages.values():
+        for caution in CAUTIONS:
+            assert " ".join(caution.split()) in page.words
+        for source in findings.sources:
+            assert source.sha256 in page.words and source.file in page.words
+        for words in ("Simulated.", "hysteresis verify run", findings.software):
+            assert words in page.words, words
+    both = pages["verify"].words + pages["fit"].words
+    told = {name.lower() for name, _ in characteristic_terms(findings)}
     for name, text in DEFINITIONS:
-        assert name in page.words and " ".join(text.split()) in page.words
-    for source in findings.sources:
-        assert source.sha256 in page.words and source.file in page.words
+        assert name in both or name.lower() in told
+        assert " ".join(text.split()) in both or name.lower() in told
+    assert findings.pairs
+    for pair in findings.pairs:
+        assert pair.definition.source in pages["fit"].words
+    for words in ("error on the traced path, rms", "20 times less", "Layer by layer",
+                  "lies within the interval foretold"):  # fmt: skip
+        assert words in pages["verify"].words, words
     for words in (
-        "Simulated.", "hysteresis verify run", findings.software, "error on the traced path, rms",
-        "20 times less", "lies within the interval foretold", "Return-to-zero errors",
+        "Return-to-zero errors", "Repeatability", "at its bound", "What the residuals say",
         "reversal value" if findings.measured and findings.measured.reversal else "hysteresis of x",
-        "The heating of axis x is not identifiable from these data.", "at its bound",
-        "Layer by layer", "Repeatability",
+        "The heating of axis x is not identifiable from these data.",
     ):  # fmt: skip
-        assert words in page.words, words
+        assert words in pages["fit"].words, words
 
 
-def test_the_figures_on_the_page_are_those_that_were_found(page: Page, findings: Findings) -> None:
+def test_the_figures_on_the_pages_are_those_that_were_found(
+    pages: dict[str, Page], findings: Findings
+) -> None:
     assert findings.played is not None and findings.measured is not None
     for row in findings.played.rows:
         for cell in (row.before, row.after, row.ratio):
-            assert with_interval(cell) in page.words
+            assert with_interval(cell) in pages["verify"].words
     first = findings.measured.returns[0].first
-    assert f"{first.error_mm:.3f}".replace("-", "−") in page.words
+    assert f"{first.error_mm:.3f}".replace("-", "−") in pages["fit"].words
+
+
+def test_every_figure_names_run_files_hashes_and_command(
+    pages: dict[str, Page], findings: Findings
+) -> None:
+    short = {s.what: f"{s.file} {s.sha256[:12]}" for s in findings.sources}
+    assert (
+        f"Run run · {short['pattern']}, {short['recording']} · hysteresis verify run"
+        in pages["fit"].words
+    )
+    assert f"Run run · {short['wanted path']}" in pages["verify"].words
+    for page in pages.values():
+        figures = sum(tag == "figure" for tag, _ in page.tags)
+        assert page.words.count("Run run · ") == figures
+        assert sum("download" in a for _, a in page.tags) == figures
 
 
 def test_names_and_notes_are_escaped(tmp_path: Path) -> None:
     evil = "<script>alert(1)</script> & <b>'x'</b>"
     run = write_run(tmp_path / "run", name=f'"""{evil}"""', suspension='"<i>&amp;"')
     (run / "recording.csv").unlink()  # fewer pictures to draw
-    text = render(gather(RunFolder(run), note=evil, command=evil))
+    text = render_html(verify_page(gather(RunFolder(run), note=evil, command=evil)))
     assert "<script" not in text and "<b>" not in text and "<i>&" not in text
     page = Page(text)
     assert page.words.count(evil) >= 3  # title, heading, note: shown as it was typed
@@ -155,11 +212,15 @@ def test_a_part_of_a_run_makes_a_page_too(tmp_path: Path) -> None:
     run = write_run(tmp_path / "run")
     for name in ("model.json", "job.json", "planned.csv", "plain.csv", "compensated.csv"):
         (run / name).unlink()
-    page = Page(render(gather(RunFolder(run))))
+    found = gather(RunFolder(run), characteristics=True)
+    page = Page(render_html(verify_page(found)))
     ids = {a.get("id") for _, a in page.tags}
     assert {"memory", "missing", "cautions"} <= ids and not {"path", "model"} & ids
     assert "No path has been played yet." in page.words
     assert f"hysteresis fit {run}" in page.words
+    of_fit = Page(render_html(fit_page(found)))
+    ids = {a.get("id") for _, a in of_fit.tags}
+    assert {"memory", "missing", "figures"} <= ids and "model" not in ids
 
 
 @pytest.mark.parametrize("gone", ["plain.csv", "compensated.csv"])
@@ -167,10 +228,10 @@ def test_one_side_played_makes_a_page_too(tmp_path: Path, gone: str) -> None:
     run = write_run(tmp_path / "run")
     (run / gone).unlink()
     (run / "recording.csv").unlink()
-    page = Page(render(gather(RunFolder(run))))
+    page = Page(render_html(verify_page(gather(RunFolder(run)))))
     ids = {a.get("id") for _, a in page.tags}
-    assert "picture-map" in ids
-    assert ("picture-left-over" in ids) == (gone == "plain.csv")
+    assert "figure-map" in ids
+    assert ("figure-left-over" in ids) == (gone == "plain.csv")
     assert "compensation." in page.words
 
 

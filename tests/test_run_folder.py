@@ -22,7 +22,7 @@ def test_no_two_files_of_a_run_share_a_name() -> None:
     run = RunFolder(Path("r"))
     names = [name for name, kind in vars(RunFolder).items() if isinstance(kind, property)]
     paths = {getattr(run, name) for name in names}
-    assert len(paths) == len(names) == 21
+    assert len(paths) == len(names) == 25
     for name in names:  # the property is named after the file
         assert getattr(run, name) == Path("r") / ".".join(name.rsplit("_", 1))
 

@@ -10,7 +10,9 @@ import typer
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
     from hysteresis.fit import Fit
-
+    from hysteresis.fit.causes import Block
+    from hysteresis.model import FittedModel
+    from hysteresis.run_folder import RunFolder
 
 LIKE_NOISE = 1.5  # residual over noise up to which it may be called noise
 
@@ -32,12 +34,25 @@ def command(
     ] = False,
     bootstrap: Annotated[
         int | None,
-        typer.Option(help="Refits to blocks drawn with replacement, for intervals; 200 will do.",
-                     min=50, max=10_000),
+        typer.Option(
+            help="Refits to blocks drawn with replacement, for intervals; 200 will do.",
+            min=50,
+            max=10_000,
+        ),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Write over model.json.")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write the report as PDF, too.")] = False,
+    data: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the data behind each figure, as CSV.", metavar="DIR"),
+    ] = None,
+    report: Annotated[
+        bool, typer.Option(help="Write fit_report.html, which takes a few more seconds.")
+    ] = True,
+    force: Annotated[
+        bool, typer.Option("--force", help="Write over model.json and the report.")
+    ] = False,
 ) -> None:
-    """Fit a memory model to the run's recording and write model.json.
+    """Fit a memory model to the run's recording and write model.json and fit_report.html.
 
     Compares the memories that the data can carry on data held out, says how well the chosen one
     does, which causes the data tell apart, and what the residuals have to say.
@@ -54,12 +69,15 @@ def command(
     from hysteresis.fit.fitted import absolute_uncertainty_mm, fitted_model, parameter_lines
     from hysteresis.measure.registration_file import read_registration
     from hysteresis.model import write_model
+    from hysteresis.report import refuse_targets
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import read_pattern, read_recording
 
     _refuse_unknown_name(memory)
     folder = open_run(run)
     refuse_overwrite(folder.model_json, force)
+    if report:
+        refuse_targets(folder.fit_report_html, pdf=pdf, data=data, overwrite=force)
     bench = read_bench(folder.bench_toml)
     source = recording or folder.recording_csv
     pattern = read_pattern(folder.pattern_csv)
@@ -75,14 +93,18 @@ def command(
             progress=lambda text, part: to(part),
         )  # fmt: skip
     inputs = {"bench": folder.bench_toml, "pattern": folder.pattern_csv, "recording": source}
-    write_model(folder.model_json, fitted_model(fit, bench, inputs))
+    causes = _causes_of(fit)
+    write_model(folder.model_json, _with_record(fitted_model(fit, bench, inputs), fit, causes))
     _print(fit, bench)
-    _causes(fit)
+    _causes(fit, causes)
     if bootstrap:
         _intervals(fit, bootstrap)
     if parameters:
         print("\n".join(["", *parameter_lines(fit)]))
     print(f"\nModel: {folder.model_json}")
+    if report:
+        written = _report(folder, source, pdf, data, force)
+        print(f"Report: {', '.join(str(path) for path in written if path.parent != data)}")
     print(f"Next:  hysteresis compensate {run} PATH --pause-s 30 --out {folder.drive_wav}")
 
 
@@ -136,8 +158,11 @@ def _print(fit: Fit, bench: Bench) -> None:
             row("after-effect, % per decade", "after_effect_per_decade_{}", "{:.2f}", 100.0),
             row("resonance, Hz", "resonance_{}_hz", "{:.1f}"),
             row("damping ratio", "damping_ratio_{}", "{:.3f}"),
-            *([row(_corner_words(bench), "output_corner_{}_hz", "{:.3g}")]
-              if any(key.startswith("output_corner_") for key in figures) else []),
+            *(
+                [row(_corner_words(bench), "output_corner_{}_hz", "{:.3g}")]
+                if any(key.startswith("output_corner_") for key in figures)
+                else []
+            ),
         ],
     )
     gap = fit.discrepancy
@@ -155,21 +180,71 @@ def _corner_words(bench: Bench) -> str:
     return f"corner of the output, Hz (bench.toml: {beside})"
 
 
-def _causes(fit: Fit) -> None:
+def _causes_of(fit: Fit) -> tuple[Block, ...]:
+    """Which causes the data tell apart."""
+    from hysteresis.fit.identifiability import identifiability
+
+    return tuple(identifiability(fit.solution, fit.grid, fit.seen, fit.nominal))
+
+
+def _cause_cells(causes: tuple[Block, ...]) -> list[tuple[str, str, str]]:
+    from hysteresis.fit.identifiability import table_rows
+
+    return [
+        (cause, figure.split("; ")[0], verdict)
+        for cause, figure, _, verdict, _ in table_rows(causes)
+    ]
+
+
+def _with_record(fitted: FittedModel, fit: Fit, causes: tuple[Block, ...]) -> FittedModel:
+    """The model with what was compared and what the data tell apart, for its report."""
+    import math
+    from dataclasses import asdict, replace
+
+    def plain(value: object) -> object:
+        if isinstance(value, str | bool | int):
+            return value
+        number = float(value)  # type: ignore[arg-type]
+        return number if math.isfinite(number) else None
+
+    candidates = [{k: plain(v) for k, v in asdict(choice).items()} for choice in fit.choices]
+    record = {"candidates": candidates, "causes": [list(row) for row in _cause_cells(causes)]}
+    return replace(fitted, provenance=fitted.provenance | record)
+
+
+def _report(
+    folder: RunFolder, source: Path, pdf: bool, data: Path | None, force: bool
+) -> tuple[Path, ...]:
+    """Write the page on the memory and its model from the files that are there now."""
+    import shlex
+    import sys
+
+    from hysteresis.cli.console import progress
+    from hysteresis.findings import gather
+    from hysteresis.report import write_page
+    from hysteresis.report.fit_page import fit_page
+
+    with progress("Report", total=2) as advance:
+        findings = gather(
+            folder, recording=source, command=shlex.join(["hysteresis", *sys.argv[1:]]),
+            characteristics=True,
+        )  # fmt: skip
+        advance()
+        page = fit_page(findings)
+        written = write_page(page, folder.fit_report_html, pdf=pdf, data=data, overwrite=force)
+        advance()
+    return written
+
+
+def _causes(fit: Fit, causes: tuple[Block, ...]) -> None:
     """Which causes the data tell apart, and what the residuals say."""
     from hysteresis.cli.console import say, table
     from hysteresis.fit.diagnostics import diagnose
     from hysteresis.fit.fitted import quality
-    from hysteresis.fit.identifiability import identifiability, lines, table_rows
+    from hysteresis.fit.identifiability import lines
 
-    blocks = identifiability(fit.solution, fit.grid, fit.seen, fit.nominal)
-    table(
-        "What the data tell apart",
-        ("cause", "figure", "verdict"),
-        [(cause, figure.split("; ")[0], verdict)
-         for cause, figure, _, verdict, _ in table_rows(blocks)],
-    )  # fmt: skip
-    for line in lines(blocks):
+    table("What the data tell apart", ("cause", "figure", "verdict"), _cause_cells(causes))
+    for line in lines(causes):
         say(f"Note: {line}.")
     findings = diagnose(fit.seen, fit.residual_x_mm, fit.residual_y_mm, fit.grid)
     for finding in findings:

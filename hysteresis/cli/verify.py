@@ -30,9 +30,14 @@ def command(
     note: Annotated[
         str, typer.Option(help="A remark shown on top of the report, such as 'simulated'.")
     ] = "",
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write the report as PDF, too.")] = False,
+    data: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the data behind each figure, as CSV.", metavar="DIR"),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over a report.")] = False,
 ) -> None:
-    """Compare the wanted path with what was played, and report all that the run shows.
+    """Compare the wanted path with what was played, and report what compensation leaves.
 
     Works with whatever part of the run is there, and says what is missing. Times of all three
     paths count from the start of the drive.
@@ -45,24 +50,27 @@ def command(
     import sys
 
     from hysteresis.cli.console import progress, say_cautions
-    from hysteresis.files import write_atomic
     from hysteresis.findings import gather
-    from hysteresis.report import render
-    from hysteresis.run_folder import open_run, refuse_overwrite
+    from hysteresis.report import refuse_targets, write_page
+    from hysteresis.report.verify_page import verify_page
+    from hysteresis.run_folder import open_run
 
     folder = open_run(run)
     target = out or folder.report_html
-    refuse_overwrite(target, force)
+    refuse_targets(target, pdf=pdf, data=data, overwrite=force)
     with progress("Verifying", total=2) as advance:
         findings = gather(
             folder, planned=planned, plain=plain, compensated=compensated, note=note,
             command=shlex.join(["hysteresis", *sys.argv[1:]]),
         )  # fmt: skip
         advance()
-        write_atomic(target, render(findings), overwrite=force)
+        written = write_page(verify_page(findings), target, pdf=pdf, data=data, overwrite=force)
         advance()
     _print(findings)
-    print(f"\nReport: {target}\n")
+    print(f"\nReport: {', '.join(str(path) for path in written if path.parent != data)}")
+    if data is not None:
+        print(f"Data of the figures: {data}")
+    print()
     say_cautions()
 
 

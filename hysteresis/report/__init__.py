@@ -1,7 +1,8 @@
-"""The report: draws what was found in a run as one self-contained page; computes nothing."""
+"""Reports: one page per question, drawn from results as HTML and PDF; computes nothing."""
 
 from __future__ import annotations
 
-from hysteresis.report.html import render
+from hysteresis.report.html import render_html
+from hysteresis.report.write import refuse_targets, write_page
 
-__all__ = ["render"]
+__all__ = ["refuse_targets", "render_html", "write_page"]

@@ -6,7 +6,8 @@ and every kind of line has a style and a marker of its own besides.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from io import BytesIO
 from typing import Any
 
@@ -55,12 +56,16 @@ _STYLE: dict[str, Any] = {
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture of the report: PNG bytes, its caption, and a text for who cannot see it."""
+    """One picture of the report: PNG bytes, its caption, and a text for who cannot see it.
+
+    `data`: the columns behind it, each named with its unit.
+    """
 
     key: str
     png: bytes
     caption: str
     alt: str
+    data: Mapping[str, Any] = field(default_factory=dict)
 
 
 def styled() -> Any:
@@ -81,7 +86,9 @@ def new_figure(height_in: float) -> Any:
     return figure
 
 
-def picture(figure: Any, key: str, caption: str, alt: str) -> Picture:
+def picture(
+    figure: Any, key: str, caption: str, alt: str, data: Mapping[str, Any] | None = None
+) -> Picture:
     """The finished figure as PNG, in 128 colours of its own: a third of the size."""
     from PIL import Image
 
@@ -89,7 +96,7 @@ def picture(figure: Any, key: str, caption: str, alt: str) -> Picture:
     figure.savefig(drawn, format="png", dpi=DPI)
     image = Image.open(drawn).convert("RGB")
     image.quantize(128, dither=Image.Dither.NONE).save(out, format="png", optimize=True)
-    return Picture(key, out.getvalue(), caption, alt)
+    return Picture(key, out.getvalue(), caption, alt, data or {})
 
 
 def legend_above(figure: Any, columns: int, *every: Any) -> None:

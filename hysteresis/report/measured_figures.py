@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from hysteresis.findings import Findings, FitCheck, Measured
+from hysteresis.findings import Findings, Measured
 from hysteresis.loops import QUICK, STRAY
 from hysteresis.metrics import AXES, ReturnToZero
 from hysteresis.path_error import StartError
@@ -16,7 +16,6 @@ from hysteresis.report.drawing import (
     BEFORE,
     BEFORE_MARK,
     DASHES,
-    INK,
     MARKERS,
     QUIET,
     SHADES,
@@ -26,17 +25,16 @@ from hysteresis.report.drawing import (
     picture,
     plain_log,
 )
+from hysteresis.report.figure_data import stacked
 from hysteresis.tables import Floats
+from hysteresis.verify import Verification
 
 
-def measured_pictures(findings: Findings) -> list[Picture]:
+def measured_pictures(measured: Measured) -> list[Picture]:
     """Pictures of the recording, as far as its pattern shows something."""
-    measured = findings.measured
-    if measured is None:
-        return []
     out = []
     if measured.returns:
-        out += [_against_excursion(findings, measured), _against_dwell(measured)]
+        out += [_against_excursion(measured, None), _against_dwell(measured)]
     if measured.recoveries:
         out.append(_recovery(measured))
     if any(measured.lines.values()):
@@ -44,9 +42,14 @@ def measured_pictures(findings: Findings) -> list[Picture]:
     return out
 
 
-def fit_pictures(check: FitCheck | None) -> list[Picture]:
-    """Residuals of the fit."""
-    return [] if check is None else [_residuals(check)]
+def start_pictures(findings: Findings) -> list[Picture]:
+    """Where traces of the played job begin after a park, among the returns to zero."""
+    measured, played = findings.measured, findings.played
+    if measured is None or not measured.returns or played is None:
+        return []
+    if not (played.starts_before or played.starts_after):
+        return []
+    return [_against_excursion(measured, played)]
 
 
 def _dwells(values: list[float]) -> dict[float, int]:
@@ -76,9 +79,10 @@ def _second_scale(axes: Any, full_scale_mm: float) -> None:
     side.spines["right"].set_visible(False)
 
 
-def _against_excursion(findings: Findings, measured: Measured) -> Picture:
+def _against_excursion(measured: Measured, played: Verification | None) -> Picture:
     shown = _axes_present(measured)
     dwells = _dwells([r.dwell_s for r in measured.returns])
+    data: list[dict[str, Any]] = []
     figure = new_figure(0.9 + 2.75 * len(shown))
     every = np.atleast_1d(figure.subplots(len(shown), 1, sharex=True))
     for axis, axes in zip(shown, every, strict=True):
@@ -95,25 +99,30 @@ def _against_excursion(findings: Findings, measured: Measured) -> Picture:
         axes.axvline(0.0, color=QUIET, linewidth=0.9)
         axes.set_ylabel(f"error of {axis}, mm")
         full_scale = mine[0].full_scale_mm
-        _played_starts(axes, findings, axis, full_scale)
+        data += [
+            {"axis": axis, "series": "return to zero", "dwell_s": r.dwell_s,
+             "excursion_percent_drive": 100 * r.excursion_fs, "wait_s": r.first.wait_s,
+             "error_mm": r.first.error_mm, "standard_uncertainty_mm": r.first.u_mm}
+            for r in mine
+        ]  # fmt: skip
+        if played is not None:
+            data += _played_starts(axes, played, axis, full_scale)
         _second_scale(axes, full_scale)
     every[-1].set_xlabel("excursion, % of full drive")
     legend_above(figure, 3, *every)
-    played = findings.played is not None and bool(
-        findings.played.starts_before or findings.played.starts_after
-    )
     tail = (
         " Triangles and discs: where the played job begins to trace after a park, against the "
         "excursion to that park."
-        if played
+        if played is not None
         else ""
     )
     return picture(
         figure,
-        "excursion",
+        "excursion" if played is None else "starts",
         f"Return-to-zero error against excursion, {_waits(measured.returns)}. Bars: ± 2 standard "
         f"uncertainties.{tail}",
         "Return-to-zero error in mm against the excursion for each dwell, one panel per axis",
+        stacked(data),
     )
 
 
@@ -125,13 +134,14 @@ def _waits(returns: tuple[ReturnToZero, ...]) -> str:
     return f"read {low:.1f} to {high:.1f} s after the return"
 
 
-def _played_starts(axes: Any, findings: Findings, axis: str, full_scale_mm: float) -> None:
-    """Where the played job begins to trace after a park, on the same axes."""
-    if findings.played is None:
-        return
+def _played_starts(
+    axes: Any, played: Verification, axis: str, full_scale_mm: float
+) -> list[dict[str, Any]]:
+    """Where the played job begins to trace after a park, on the same axes; what is drawn."""
+    data: list[dict[str, Any]] = []
     for starts, style, mark, words in (
-        (findings.played.starts_before, BEFORE, BEFORE_MARK, "job, not compensated"),
-        (findings.played.starts_after, AFTER, AFTER_MARK, "job, compensated"),
+        (played.starts_before, BEFORE, BEFORE_MARK, "job, not compensated"),
+        (played.starts_after, AFTER, AFTER_MARK, "job, compensated"),
     ):
         if starts:
             axes.errorbar(
@@ -140,6 +150,12 @@ def _played_starts(axes: Any, findings: Findings, axis: str, full_scale_mm: floa
                 linestyle="none", marker=mark, markersize=8.5, color=style["color"],
                 markeredgecolor="white", markeredgewidth=1.0, label=words, zorder=5,
             )  # fmt: skip
+            data += [
+                {"axis": axis, "series": words, "error_mm": _part(s, "d", axis),
+                 "excursion_percent_drive": 100 * _part(s, "excursion", axis) / full_scale_mm}
+                for s in starts
+            ]  # fmt: skip
+    return data
 
 
 def _part(start: StartError, what: str, axis: str) -> float:
@@ -149,6 +165,7 @@ def _part(start: StartError, what: str, axis: str) -> float:
 
 def _against_dwell(measured: Measured) -> Picture:
     shown = _axes_present(measured)
+    data: list[dict[str, Any]] = []
     figure = new_figure(0.9 + 2.6 * len(shown))
     every = np.atleast_1d(figure.subplots(len(shown), 1, sharex=True))
     for axis, axes in zip(shown, every, strict=True):
@@ -156,6 +173,11 @@ def _against_dwell(measured: Measured) -> Picture:
         mine.sort(key=lambda r: (_two_digits(r.dwell_s), r.excursion_fs))
         dwell = _side_by_side(np.array([_two_digits(r.dwell_s) for r in mine]))
         share = [100 * np.array([_share(r, which) for r in mine]) for which in ("first", "last")]
+        data.append({
+            "axis": axis, "dwell_s": [r.dwell_s for r in mine],
+            "excursion_percent_drive": [100 * r.excursion_fs for r in mine],
+            "first_percent_of_excursion": share[0], "last_percent_of_excursion": share[1],
+        })  # fmt: skip
         for x, top, bottom in zip(dwell, *share, strict=True):
             axes.plot([x, x], [top, bottom], color=SHADES[1], linewidth=1.2, zorder=1)
         axes.plot(dwell, share[0], linestyle="none", marker="o", markersize=7, color=SHADES[4],
@@ -184,6 +206,7 @@ def _against_dwell(measured: Measured) -> Picture:
         "Equal dwells are drawn side by side.",
         "Return-to-zero error as per cent of the excursion against the dwell, with the recovery "
         "between first and last reading as a line",
+        stacked(data),
     )
 
 
@@ -215,6 +238,7 @@ def _share(reading: ReturnToZero, which: str) -> float:
 def _recovery(measured: Measured) -> Picture:
     shown = [axis for axis in AXES if any(r.axis == axis for r in measured.recoveries)]
     dwells = _dwells([r.dwell_s for r in measured.recoveries])
+    data: list[dict[str, Any]] = []
     figure = new_figure(0.9 + 2.7 * len(shown))
     every = np.atleast_1d(figure.subplots(len(shown), 1, sharex=True))
     for axis, axes in zip(shown, every, strict=True):
@@ -223,6 +247,11 @@ def _recovery(measured: Measured) -> Picture:
                 continue
             k = dwells[_two_digits(curve.dwell_s)]
             sign = np.sign(curve.excursion_fs)
+            data.append({
+                "axis": axis, "series": f"{axis}, {100 * curve.excursion_fs:.0f} % drive, held "
+                f"{curve.dwell_s:.2g} s", "after_s": curve.after_s,
+                "towards_excursion_mm": sign * curve.error_mm,
+            })  # fmt: skip
             axes.plot(
                 curve.after_s, sign * curve.error_mm, color=SHADES[k], linestyle=DASHES[k],
                 linewidth=0.9 + 0.6 * abs(curve.excursion_fs), marker=MARKERS[k], markersize=3.0,
@@ -243,6 +272,7 @@ def _recovery(measured: Measured) -> Picture:
         "lines for larger excursions. The time axis is logarithmic: a straight fall is creep, "
         "what stays is friction memory.",
         "Spot position against the logarithm of time after each return to zero, per axis",
+        stacked(data),
     )
 
 
@@ -257,6 +287,7 @@ _LOOP_KINDS: tuple[tuple[str, dict[str, Any]], ...] = (
 def _loops(measured: Measured) -> Picture:
     shown = [axis for axis in AXES if measured.lines.get(axis) is not None]
     rates: dict[str, list[str]] = {}
+    data: list[dict[str, Any]] = []
     figure = new_figure(0.9 + 2.8 * len(shown))
     every = np.atleast_1d(figure.subplots(len(shown), 1, sharex=True))
     for axis, axes in zip(shown, every, strict=True):
@@ -271,6 +302,10 @@ def _loops(measured: Measured) -> Picture:
                 seen = np.where(hidden, np.nan, loop.deflection_fs)
                 keep = loop.run != STRAY
                 drive, seen = loop.drive[keep], seen[keep]
+                data.append({
+                    "axis": axis, "series": f"{name} {n + 1}", "drive_percent": 100 * drive,
+                    "off_the_line_percent_fs": 100 * line.departure(drive, seen),
+                })  # fmt: skip
                 axes.plot(
                     100 * drive, 100 * line.departure(drive, seen),
                     label=name if n == 0 else None, **style,
@@ -291,6 +326,7 @@ def _loops(measured: Measured) -> Picture:
         f"the width shows ({words}). Where both axes moved, the optics is taken out."
         + "".join(f" {k.capitalize()}: {', '.join(v)} full scales/s." for k, v in rates.items()),
         "Loops of deflection against drive after subtraction of a straight line, per axis",
+        stacked(data),
     )
 
 
@@ -308,62 +344,3 @@ def _loops_of(measured: Measured, axis: str, name: str) -> list[Any]:
     # the quickest of those that go far
     quick = max(sweeps, key=lambda loop: loop.rate_per_s * np.ptp(loop.drive), default=slow)
     return [] if quick is slow else [quick]
-
-
-def _residuals(check: FitCheck) -> Picture:
-    present = [
-        (axis, residual, sigma, rms, noise)
-        for axis, residual, sigma, rms, noise in (
-            ("x", check.residual_x_mm, check.sigma_x_mm, check.rms_x_mm, check.noise_x_mm),
-            ("y", check.residual_y_mm, check.sigma_y_mm, check.rms_y_mm, check.noise_y_mm),
-        )
-        if np.isfinite(residual).any()
-    ]
-    figure = new_figure(2.5 + 1.85 * len(present))
-    every = figure.subplots(len(present) + 1, 1, height_ratios=[1.0] * len(present) + [1.25])
-    for axes in every[1 : len(present)]:
-        axes.sharex(every[0])
-    few = len(check.t_s) < 300
-    for (axis, residual, _, rms, noise), axes in zip(present, every, strict=False):
-        axes.plot(
-            check.t_s, residual, linestyle="none", marker="o" if few else ".",
-            markersize=4.0 if few else 1.6, color=SHADES[3], rasterized=True,
-        )  # fmt: skip
-        axes.axhspan(-2 * noise, 2 * noise, color="#b9c1c6", alpha=0.6, linewidth=0, zorder=0.5)
-        finite = residual[np.isfinite(residual)]
-        reach = max(3.0 * noise, float(np.quantile(np.abs(finite), 0.998)) * 1.15)
-        axes.set_ylim(-reach, reach)
-        axes.set_ylabel(f"{axis}, mm")
-        axes.set_title(f"{axis}: rms {rms:.3f} mm, noise {noise:.3f} mm (band ± 2 noise)")
-    every[len(present) - 1].set_xlabel("time in the pattern, s")
-    _histogram(every[-1], present)
-    return picture(
-        figure,
-        "residuals",
-        "Measured minus modelled, against time and as a histogram in units of the measurement's "
-        "own noise. A perfect model leaves the grey bell; what is broader is the model's error.",
-        "Residuals of the fit against time for each axis, and their histogram beside a normal "
-        "curve",
-    )
-
-
-def _histogram(axes: Any, present: list[tuple[Any, ...]]) -> None:
-    edges = np.linspace(-6.0, 6.0, 49)
-    middle = (edges[:-1] + edges[1:]) / 2.0
-    total = max(int(np.isfinite(residual).sum()) for _, residual, *_ in present)
-    if total < 300:
-        edges = np.linspace(-6.0, 6.0, 17)
-    normal = np.exp(-(middle**2) / 2.0) / np.sqrt(2.0 * np.pi)
-    axes.fill_between(middle, normal, color="#b9c1c6", alpha=0.8, linewidth=0, label="noise alone")
-    styles: tuple[dict[str, Any], ...] = (
-        {"color": SHADES[5], "linestyle": "-"},
-        {"color": SHADES[1], "linestyle": (0, (3, 1))},
-    )
-    for (axis, residual, sigma, *_), style in zip(present, styles, strict=False):
-        z = (residual / sigma)[np.isfinite(residual)]
-        count, _ = np.histogram(np.clip(z, -5.99, 5.99), edges)
-        axes.stairs(count / len(z) / np.diff(edges), edges, label=axis, linewidth=1.5, **style)
-    axes.set_xlabel("residual / noise (all beyond ± 6 are in the outer bars)")
-    axes.set_ylabel("density")
-    axes.legend(loc="upper right")
-    axes.spines["left"].set_color(INK)

@@ -19,6 +19,7 @@ from hysteresis.report.drawing import (
     new_figure,
     picture,
 )
+from hysteresis.report.figure_data import stacked
 from hysteresis.tables import Floats
 
 TOP = 0.9  # full scale: the swing of the loop that is drawn
@@ -49,11 +50,18 @@ def _loops(axes: dict[str, AxisModel]) -> Picture:
     figure = new_figure(3.0)
     every = np.atleast_1d(figure.subplots(1, len(axes), sharey=True))
     theta = _swing()
+    data: list[dict[str, Any]] = []
     for (name, axis), panel in zip(axes.items(), every, strict=True):
         torque, _ = axis.friction.torque(theta, np.full(theta.size, 1e-3), axis.friction.rest())
         panel.plot(theta[:300], torque[:300], label="first move from rest", **WANTED)
         panel.plot(theta[300:], torque[300:], label="afterwards", **AFTER)
         panel.set_title(f"axis {name}")
+        data += [
+            {"axis": name, "series": words, "deflection_fs": theta[part],
+             "friction_torque_drive": torque[part]}
+            for words, part in (("first move from rest", slice(300)), ("afterwards",
+                                                                       slice(300, None)))
+        ]  # fmt: skip
     figure.supxlabel("deflection, full scale", fontsize=10.5)
     every[0].set_ylabel("friction torque, drive")
     legend_above(figure, 2, *every)
@@ -63,6 +71,7 @@ def _loops(axes: dict[str, AxisModel]) -> Picture:
         "loop over nearly the whole field, and a smaller one inside it. The wider the loop, the "
         "more the place depends on where the mirror was before.",
         "Hysteresis loops of the fitted friction torque for each axis",
+        stacked(data),
     )  # fmt: skip
 
 
@@ -75,6 +84,7 @@ def _planes(planes: dict[str, Preisach]) -> Picture:
     every = np.atleast_1d(figure.subplots(1, len(planes), sharey=True))
     top = max(float(p.density_plane().density.max()) for p in planes.values())
     drawn: Any = None
+    data: list[dict[str, Any]] = []
     for (name, plane), panel in zip(planes.items(), every, strict=True):
         cells = plane.density_plane()
         drawn = PolyCollection(
@@ -84,6 +94,11 @@ def _planes(planes: dict[str, Preisach]) -> Picture:
             norm=PowerNorm(0.35, 0.0, top if top > 0 else 1.0),
         )  # fmt: skip
         panel.add_collection(drawn)
+        data.append({
+            "axis": name, "upper_from_fs": cells.a_low, "upper_to_fs": cells.a_high,
+            "lower_from_fs": cells.b_low, "lower_to_fs": cells.b_high,
+            "density_drive_per_fs2": cells.density,
+        })  # fmt: skip
         edge = float(plane.node[-1])
         panel.set(xlim=(-edge, edge), ylim=(-edge, edge), aspect="equal", title=f"axis {name}")
         panel.grid(visible=False)
@@ -96,6 +111,7 @@ def _planes(planes: dict[str, Preisach]) -> Picture:
         "an upper turning point; near the diagonal small moves, in the corner the largest. Dark "
         "is much.",
         "Density of friction over the half plane of turning points, for each axis",
+        stacked(data),
     )  # fmt: skip
 
 

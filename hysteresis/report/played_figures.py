@@ -22,11 +22,13 @@ from hysteresis.report.drawing import (
     picture,
     plain_log,
 )
+from hysteresis.report.figure_data import stacked
 from hysteresis.tables import Floats
 from hysteresis.verify import Verification
 
 _STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
 _ARROWS = 170
+CLOUD = 3000  # points of each cloud, evenly over the traced time
 _STRETCH_S = 0.1
 _SIDES: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ("before", "not compensated", BEFORE),
@@ -91,6 +93,7 @@ def _map(played: Verification) -> Picture:
     axes = figure.subplots()
     x, y = _broken(shown.t_s, shown.x_mm, shown.y_mm)
     axes.plot(x, y, label="wanted", **WANTED)
+    data = [{"series": "wanted", "t_s": shown.t_s, "x_mm": shown.x_mm, "y_mm": shown.y_mm}]
     for key, words, style in _SIDES:
         error = getattr(played, key)
         if error is None:
@@ -98,6 +101,8 @@ def _map(played: Verification) -> Picture:
         mine = _in_layer(played, error, layer)
         x, y = _broken(mine.t_s, mine.x_mm + times * mine.dx_mm, mine.y_mm + times * mine.dy_mm)
         axes.plot(x, y, label=words, **style)
+        data.append({"series": words, "t_s": mine.t_s, "x_mm": mine.x_mm + mine.dx_mm,
+                     "y_mm": mine.y_mm + mine.dy_mm})  # fmt: skip
     axes.set_aspect("equal", adjustable="datalim")
     axes.set_xlabel("x, mm")
     axes.set_ylabel("y, mm")
@@ -113,6 +118,7 @@ def _map(played: Verification) -> Picture:
         f"The traced path: wanted and played.{which} {scale}",
         "Map of the target plane with the wanted path as a broad grey line and the played paths "
         "over it",
+        stacked(data),
     )
 
 
@@ -148,17 +154,22 @@ def _left_over(played: Verification) -> Picture | None:
         f"What is left with compensation in the same layer. The arrows are {times} times as long "
         "as the errors are.",
         f"Map of the wanted path with arrows of the error left, magnified {times} times",
-    )
+        {"t_s": mine.t_s[at], "x_mm": mine.x_mm[at], "y_mm": mine.y_mm[at],
+         "error_x_mm": mine.dx_mm[at], "error_y_mm": mine.dy_mm[at]},
+    )  # fmt: skip
 
 
 def _error_along(played: Verification) -> Picture:
     figure = new_figure(6.1)
     axes, below = figure.subplots(2, 1, height_ratios=(1.6, 1.0))
+    data: list[dict[str, Any]] = []
     for key, words, style in _SIDES:
         error = getattr(played, key)
         if error is not None:
             t, rms = _stretches(error)
             axes.plot(t, rms, label=words, **style | {"linewidth": 1.2})
+            shown = np.isfinite(t)
+            data.append({"series": words, "t_s": t[shown], "rms_mm": rms[shown]})
     axes.set_yscale("log")
     plain_log(axes.yaxis)
     if played.tolerance_mm is not None:
@@ -171,7 +182,7 @@ def _error_along(played: Verification) -> Picture:
     axes.set_xlim(traces[0].start_s - margin, traces[-1].end_s + margin)
     axes.set_xlabel("time since the drive began, s")
     axes.set_ylabel("error, mm")
-    _layers(below, played)
+    data += _layers(below, played)
     legend_above(figure, 3, axes)
     return picture(
         figure,
@@ -179,6 +190,7 @@ def _error_along(played: Verification) -> Picture:
         f"Error along the path, rms of every {1000 * _STRETCH_S:.0f} ms (grey: the spot is "
         "parked), and rms layer by layer. Both scales are logarithmic.",
         "Distance of the played from the wanted spot against time, and rms error of each layer",
+        stacked(data),
     )
 
 
@@ -192,7 +204,9 @@ def _stretches(error: PathError) -> list[Floats]:
     return _broken(t, t, np.maximum(rms, 1e-6))
 
 
-def _layers(axes: Any, played: Verification) -> None:
+def _layers(axes: Any, played: Verification) -> list[dict[str, Any]]:
+    """Rms of each layer; gives what is drawn."""
+    data = []
     number = np.array([layer.layer + 1 for layer in played.layers])
     for key, words, style in _SIDES:
         rms = np.array([
@@ -202,6 +216,7 @@ def _layers(axes: Any, played: Verification) -> None:
         if np.isfinite(rms).any():
             mark = BEFORE_MARK if key == "before" else AFTER_MARK
             axes.plot(number, rms, label=words, marker=mark, markersize=5.5, **style)
+            data.append({"series": f"{words}, by layer", "layer": number, "rms_mm": rms})
     axes.set_yscale("log")
     plain_log(axes.yaxis)
     if played.tolerance_mm is not None:
@@ -211,6 +226,7 @@ def _layers(axes: Any, played: Verification) -> None:
     axes.set_xlim(number[0] - 0.5, number[-1] + 0.5)
     if len(number) <= 20:
         axes.set_xticks(number)
+    return data
 
 
 def _clouds(played: Verification) -> Picture:
@@ -235,7 +251,22 @@ def _clouds(played: Verification) -> Picture:
         "clouds",
         f"Error vectors of the whole trace about the wanted spot; crosses: their means.{circle}",
         "Clouds of error vectors without and with compensation around the wanted spot",
+        stacked(_cloud_data(played)),
     )
+
+
+def _cloud_data(played: Verification) -> list[dict[str, Any]]:
+    data = []
+    for key, words, _ in _SIDES:
+        error, figures = getattr(played, key), getattr(played, f"{key}_figures")
+        if error is None:
+            continue
+        at = _evenly(error.weight_s, CLOUD)
+        data.append({"series": words, "t_s": error.t_s[at], "error_x_mm": error.dx_mm[at],
+                     "error_y_mm": error.dy_mm[at]})  # fmt: skip
+        data.append({"series": f"mean, {words}", "error_x_mm": [figures.mean_x_mm],
+                     "error_y_mm": [figures.mean_y_mm]})  # fmt: skip
+    return data
 
 
 def _cloud(axes: Any, played: Verification, reach: float) -> None:
@@ -244,7 +275,7 @@ def _cloud(axes: Any, played: Verification, reach: float) -> None:
         error = getattr(played, key)
         if error is None:
             continue
-        at = _evenly(error.weight_s, 3000)
+        at = _evenly(error.weight_s, CLOUD)
         mark = BEFORE_MARK if key == "before" else AFTER_MARK
         axes.plot(
             error.dx_mm[at], error.dy_mm[at], linestyle="none", alpha=0.3, rasterized=True,

@@ -14,6 +14,7 @@ from hysteresis.report.drawing import (
     picture,
     plain_log,
 )
+from hysteresis.report.figure_data import stacked
 from hysteresis.report.words import plain
 from hysteresis.uncertainty_budget import Budget, Component
 
@@ -57,7 +58,16 @@ def quality_pictures(quality: Quality | None) -> list[Picture]:
         f"{b.measurand}: U {plain(b.expanded(), 2)} mm, most from {b.largest().words}"
         for b in shown
     )
-    return [picture(figure, "budget", caption, f"Bar chart of uncertainty budgets. {alt}.")]
+    data = [
+        {"reading": budget.measurand, "component": words, "type": kind, "contribution_mm": size}
+        for budget, parts in zip(shown, kept, strict=True)
+        for words, kind, size in (
+            *((part.words, part.kind, part.contribution) for part in parts),
+            ("u_c", "combined", budget.combined), ("U", "expanded, 95 %", budget.expanded()),
+        )
+    ]  # fmt: skip
+    alt = f"Bar chart of uncertainty budgets. {alt}."
+    return [picture(figure, "budget", caption, alt, stacked(data))]
 
 
 def _kept(budget: Budget) -> list[Component]:

@@ -63,23 +63,88 @@ def verdict(findings: Findings) -> list[str]:
     played = findings.played
     if played is not None:
         out += _played_verdict(played)
-    elif findings.measured is not None and findings.measured.returns:
-        worst = max(findings.measured.returns, key=lambda r: abs(r.first.error_mm))
-        out.append(
-            f"After {worst.dwell_s:.1f} s at {_fixed(100 * worst.excursion_fs, 0)} % drive the "
-            f"spot came back {abs(worst.first.error_mm):.2f} ± {2 * worst.first.u_mm:.2f} mm "
-            f"beside its place ({worst.axis}, {worst.first.wait_s:.1f} s after the return): the "
-            f"largest of {len(findings.measured.returns)} return-to-zero errors. No path has been "
-            "played yet."
-        )
-    if findings.fit_check is not None and findings.fitted is not None:
-        gap = findings.fitted.discrepancy
-        if gap.groups:
-            out.append(
-                f"On data held out from the fit the model is {plain(gap.typical_mm, 2)} mm off "
-                f"(rms of {gap.groups} groups of the pattern, noise taken out)."
-            )
-    return out
+    else:
+        out += [f"{words} No path has been played yet." for words in _memory_verdict(findings)]
+    return out + _held_out(findings)
+
+
+def fit_verdict(findings: Findings) -> list[str]:
+    """What the rig remembers and how far its model is to be trusted, in a few sentences."""
+    return [
+        *_memory_verdict(findings),
+        *_held_out(findings),
+        *_residual(findings),
+        *_agreement(findings),
+        *measurement_verdict(findings),
+    ]
+
+
+def measurement_verdict(findings: Findings) -> list[str]:
+    """The first sentence of the judgement of the measurement."""
+    if findings.quality is None:
+        return []
+    first = findings.quality.verdict.partition(". ")[0].rstrip(".")
+    return [f"The measurement is {first[:1].lower()}{first[1:]}."]
+
+
+def _memory_verdict(findings: Findings) -> list[str]:
+    if findings.measured is None or not findings.measured.returns:
+        return []
+    worst = max(findings.measured.returns, key=lambda r: abs(r.first.error_mm))
+    return [
+        f"After {worst.dwell_s:.1f} s at {_fixed(100 * worst.excursion_fs, 0)} % drive the "
+        f"spot came back {abs(worst.first.error_mm):.2f} ± {2 * worst.first.u_mm:.2f} mm "
+        f"beside its place ({worst.axis}, {worst.first.wait_s:.1f} s after the return): the "
+        f"largest of {len(findings.measured.returns)} return-to-zero errors."
+    ]
+
+
+def _held_out(findings: Findings) -> list[str]:
+    if findings.fit_check is None or findings.fitted is None:
+        return []
+    gap = findings.fitted.discrepancy
+    if not gap.groups:
+        return []
+    return [
+        f"On data held out from the fit the model is {plain(gap.typical_mm, 2)} mm off "
+        f"(rms of {gap.groups} groups of the pattern, noise taken out)."
+    ]
+
+
+def _residual(findings: Findings) -> list[str]:
+    """How much more than noise the fit leaves, the worse axis of each."""
+    if findings.fitted is None:
+        return []
+    told = findings.fitted.figures
+
+    def worst(key: str) -> float:
+        found = [told.get(f"{key}_{axis}", float("nan")) for axis in "xy"]
+        return max((v for v in found if math.isfinite(v)), default=float("nan"))
+
+    rms, robust = worst("residual_over_noise"), worst("robust_residual_over_noise")
+    if not math.isfinite(rms):
+        return []
+    beside = f", {plain(robust, 2)} times by its robust size" if math.isfinite(robust) else ""
+    return [
+        f"What the model leaves of the recording is {plain(rms, 2)} times the noise (rms of the "
+        f"worse axis{beside})."
+    ]
+
+
+def _agreement(findings: Findings) -> list[str]:
+    whole = [p for p in findings.pairs if not p.either.conditions and p.disagree is not None]
+    if not whole:
+        return []
+    differ = [
+        f"{p.definition.key.replace('_', ' ')} of {p.either.axis}" for p in whole if p.disagree
+    ]
+    if not differ:
+        return [f"Data and model agree in all {len(whole)} figures that sum up the run."]
+    named = ", ".join(differ[:4]) + (" and others" if len(differ) > 4 else "")
+    return [
+        f"Of {len(whole)} figures that sum up the run, data and model differ in {len(differ)} by "
+        f"more than their uncertainty: {named}."
+    ]
 
 
 def _played_verdict(played: Verification) -> list[str]:

@@ -30,7 +30,7 @@ def error_mm(folder: Path, played: str) -> float:
 WRITTEN = {
     "bench.toml", "pattern.csv", "pattern.png", "recording.csv", "model.json", "drive.wav",
     "drive_plain.wav", "planned.csv", "job.json", "plain.csv", "compensated.csv", "report.html",
-    "simulated.txt", "quality.json",
+    "simulated.txt", "quality.json", "fit_report.html",
 }  # fmt: skip
 
 
