@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from hysteresis.characteristics.spread import corrected, largest
+from hysteresis.characteristics.spread import corrected
 from hysteresis.characteristics.view import AXES, Found, View, by_axis
 from hysteresis.loops import Gap, Loop, step_gaps, sweep_gaps
-from hysteresis.settled import repeatability
+from hysteresis.settled import Repeatability, repeatability
 from hysteresis.tables import Floats
 
 WINDOW = (0.02, 0.22)
@@ -178,20 +178,42 @@ def _nonlinearity(view: View, axis: str, gaps: tuple[Gap, ...]) -> Iterator[Foun
                     per_mm=per / full_mm)  # fmt: skip
 
 
+def non_repeatability(readings: Floats) -> Floats:
+    """Largest extreme difference over the points, readings (..., cycles, points) of one direction.
+
+    IEC 61298-2:2008, 4.1.7 (from memory): same input, same direction, over the cycles.
+    """
+    return np.asarray(np.ptp(readings, axis=-2).max(axis=-1))
+
+
 def _repeatability(view: View) -> Iterator[Found]:
+    """Each repeat against the part that it repeats, and all repeats of one part together."""
     for axis, found in by_axis(repeatability(view.pattern, view.seen)).items():
         per = 100.0 / (2.0 * view.full_scale_mm[AXES.index(axis)])
+        per_mm = per * float(np.sqrt(2.0))
         for one in found:
-            yield Found(
-                "repeatability", axis, one.group,
-                *_largest(view, per * one.gaps_mm, per * one.u_gaps_mm),
-                conditions=(("later_s", one.later_s, "s"),), per_mm=per * float(np.sqrt(2.0)),
-            )  # fmt: skip
-        gaps = per * np.concatenate([one.gaps_mm for one in found])
-        u = per * np.concatenate([one.u_gaps_mm for one in found])
-        yield Found("repeatability", axis, "", *_largest(view, gaps, u),
-                    per_mm=per * float(np.sqrt(2.0)))  # fmt: skip
+            value, u = _extreme(view, [one], per)
+            yield Found("repeatability", axis, one.group, value, u, per_mm=per_mm,
+                        conditions=(("later_s", one.later_s, "s"),))  # fmt: skip
+        parts: dict[tuple[str, int], list[Repeatability]] = {}
+        for one in found:
+            parts.setdefault((one.first_group, one.points), []).append(one)
+        sums = [_extreme(view, part, per) for part in parts.values()]
+        value, u = max(sums)
+        yield Found("repeatability", axis, "", value, u, per_mm=per_mm)
 
 
-def _largest(view: View, values: Floats, u: Floats) -> tuple[float, float]:
-    return (float(np.max(np.abs(values))), 0.0) if view.exact else largest(values, u)
+def _extreme(view: View, found: list[Repeatability], per: float) -> tuple[float, float]:
+    """Non-repeatability of one part of the pattern and its repeats, each told less the first."""
+    gaps = per * np.stack([one.gaps_mm for one in found])
+    u = per * np.stack([one.u_gaps_mm for one in found])
+
+    def figure(flat: Floats) -> Floats:
+        later = flat.reshape(*flat.shape[:-1], *gaps.shape)
+        first = np.zeros((*later.shape[:-2], 1, later.shape[-1]))
+        return non_repeatability(np.concatenate([first, later], axis=-2))
+
+    if view.exact:
+        return float(figure(gaps.ravel())), 0.0
+    value, doubt = corrected(figure, gaps.ravel(), u.ravel())
+    return max(value, 0.0), doubt
