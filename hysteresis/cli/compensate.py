@@ -37,19 +37,25 @@ def command(
         ),
     ] = None,
     controller: Annotated[
-        str,
+        str | None,
         typer.Option(
-            help="What that controller knows: linear (full scale alone) or calibrated (this fit's "
-            "calibration without memory)."
+            help="With --positions, what that controller knows: linear (full scale alone; the "
+            "default) or calibrated (this fit's calibration without memory)."
         ),
-    ] = "linear",
+    ] = None,
     tolerance_mm: Annotated[
-        float, typer.Option(help="How far the positions may leave the exact ones, mm.")
-    ] = 0.01,
-    bits: Annotated[int, typer.Option(help="Bits of the WAV: 16, 24 or 32 (float).")] = 24,
+        float | None,
+        typer.Option(
+            help="With --positions: how far they may leave the exact ones, mm; default: 0.01."
+        ),
+    ] = None,
+    bits: Annotated[
+        int | None, typer.Option(help="Bits of the WAV: 16, 24 (the default) or 32 (float).")
+    ] = None,
     channels: Annotated[
-        str, typer.Option(help="Channels of the WAV: xyb (b: beam), xy, x or y.")
-    ] = "xyb",
+        str | None,
+        typer.Option(help="Channels of the WAV: xyb (b: beam; the default), xy, x or y."),
+    ] = None,
     dither: Annotated[bool, typer.Option("--dither", help="Dither a WAV of 16 bits.")] = False,
     rate_hz: Annotated[
         float | None, typer.Option(help="Sample rate of the WAV; default: that of bench.toml.")
@@ -101,7 +107,8 @@ def command(
     ] = False,
     # ---- how it moves
     feed_mm_s: Annotated[
-        float | None, typer.Option(help="Feed where the path gives none, mm/s.")
+        float | None,
+        typer.Option(help="Feed where the path gives none, mm/s; its own feeds are kept."),
     ] = None,
     travel_mm_s: Annotated[float | None, typer.Option(help="Speed of travel moves, mm/s.")] = None,
     corner: Annotated[
@@ -122,10 +129,21 @@ def command(
         ),
     ] = "follow",
     extra_s: Annotated[float, typer.Option(help="Wait so much longer before each layer.")] = 0.0,
+    park: Annotated[
+        str | None,
+        typer.Option(
+            help="After each layer wait at this place with the beam off, mm: X,Y.", metavar="X,Y"
+        ),
+    ] = None,
+    park_wait_s: Annotated[
+        float | None, typer.Option(help="With --park: how long to wait there.")
+    ] = None,
     fit_limits: Annotated[
         bool,
         typer.Option(
-            "--fit-limits", help="Slow, shift or scale the path until every limit is met."
+            "--fit-limits",
+            help="Move or shrink the path into the field, then slow, shift or scale it until every "
+            "limit is met.",
         ),
     ] = False,
     skip_unknown: Annotated[
@@ -146,13 +164,15 @@ def command(
     Begins with a conditioning move. Writes the drive, the same job without compensation
     (drive_plain.wav, for comparison, where that keeps to the limits), the wanted spots
     (planned.csv) and job.json. Limits that are not met are listed and nothing is written.
-    Past 4 GB a WAV is RF64. A long output that was stopped is kept as NAME.part.
+    Past 4 GB a WAV is RF64. A long output that was stopped is kept as NAME.part. Another --out
+    beside the run's job leaves that as it is; its own files are then named after it.
 
     \b
     Example:
       hysteresis compensate my-run tile.ngc --pause-s 60 --out my-run/drive.wav
     """
-    from hysteresis.cli.compensate_job import Asked, compensate_job
+    from hysteresis.cli.compensate_asked import Asked
+    from hysteresis.cli.compensate_job import compensate_job
 
     compensate_job(Asked(
         run=run, path=path, model=model, correction=correction, out=out, positions=positions,
@@ -161,6 +181,7 @@ def command(
         map=map, pause_s=pause_s, start_from=start_from, scale=scale, rotate_deg=rotate_deg,
         x_mm=x_mm, y_mm=y_mm, mirror=mirror, fit=fit, feed_mm_s=feed_mm_s,
         travel_mm_s=travel_mm_s, corner=corner, corner_tolerance_mm=corner_tolerance_mm,
-        jerk_mm_s3=jerk_mm_s3, settle_s=settle_s, beam_off=beam_off, extra_s=extra_s,
-        fit_limits=fit_limits, skip_unknown=skip_unknown, layers=layers, go_on=go_on, force=force,
+        jerk_mm_s3=jerk_mm_s3, settle_s=settle_s, beam_off=beam_off, extra_s=extra_s, park=park,
+        park_wait_s=park_wait_s, fit_limits=fit_limits, skip_unknown=skip_unknown, layers=layers,
+        go_on=go_on, force=force,
     ))  # fmt: skip

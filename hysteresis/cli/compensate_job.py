@@ -13,26 +13,17 @@ from pathlib import Path
 from typing import Any
 
 from hysteresis.bench import read_bench
-from hysteresis.cli.compensate_before import (
-    Asked,
-    Rig,
-    check_places,
-    check_words,
-    keep_apart,
-    of_the_job_before,
-    past,
-)
+from hysteresis.cli.compensate_asked import Asked
+from hysteresis.cli.compensate_before import Rig, past
+from hysteresis.cli.compensate_files import Outputs, as_seen_from, check_kept, outputs_of
 from hysteresis.cli.compensate_foretold import collected, draw_foretold, foretold
-from hysteresis.cli.compensate_words import (
-    say_done,
-    sentence_of_part,
-    too_much,
-)
+from hysteresis.cli.compensate_words import say_done, sentence_of_part, too_much
 from hysteresis.cli.console import progress
 from hysteresis.compensate import compensate_stream, notes_for
 from hysteresis.compensate.account import account
+from hysteresis.compensate.controller import Controller
 from hysteresis.compensate.correction import read_correction
-from hysteresis.compensate.fit_limits import Remedy, first_remedy, remedies
+from hysteresis.compensate.fit_limits import Remedy, first_remedy, into_field, remedies
 from hysteresis.compensate.forecast_map import ForecastMap
 from hysteresis.compensate.job import JobPath, open_job
 from hysteresis.compensate.map_places import PlaceCollector
@@ -52,11 +43,12 @@ from hysteresis.errors import InputError, LimitError
 from hysteresis.files import sha256_of, write_json, writing
 from hysteresis.model import read_model
 from hysteresis.paths.wav_bytes import is_long, wav_bytes
-from hysteresis.run_folder import open_run, refuse_overwrite
+from hysteresis.run_folder import open_run
 from hysteresis.wav_files import WavForm
 
 SHORT_S = 1800.0  # planned.csv and drive_plain.wav are written for so long a job unasked
 FLOATING = 32  # bits as which a table or positions count
+TOLERANCE_MM = 0.01  # of positions, unasked
 STOPPED = 130  # as the shell has it
 TRIED_S = 20.0  # a first pass of this time or less is repeated for advice unasked
 
@@ -65,29 +57,24 @@ def compensate_job(asked: Asked) -> None:
     """Do what was asked; raises one of `errors` before anything is written over."""
     began = time.monotonic()
     folder = open_run(asked.run)
-    check_words(asked)
-    target = asked.positions or asked.out or folder.drive_wav
-    keep_apart(folder, target, asked)
-    outputs = [target, folder.drive_plain_wav, folder.planned_csv, folder.job_json]
-    outputs += [file for file in (asked.preview, asked.map) if file is not None]
-    for file in outputs:
-        refuse_overwrite(file, asked.force)
-    stale = of_the_job_before(folder, target, asked.force)
+    out = outputs_of(folder, asked)
     bench = read_bench(folder.bench_toml)
+    asked.check(bench)
     form, rate = asked.form(bench)
-    check_places(outputs)
+    check_kept(out, asked)
+    source = asked.model or folder.model_json
+    fitted = read_model(source, bench)
+    correction = None if asked.correction is None else read_correction(asked.correction)
+    before = past(folder, fitted, source, pause_s=asked.pause_s, start_from=asked.start_from)
+    rig = Rig(folder, bench, fitted, source, correction, *before)
+    job = open_job(asked.path, bench, asked.path_options())
     with progress("Compensating"):
-        source = asked.model or folder.model_json
-        fitted = read_model(source, bench)
-        correction = None if asked.correction is None else read_correction(asked.correction)
-        rig = Rig(folder, bench, fitted, source, correction, *past(asked, folder, fitted, source))
-        job = open_job(asked.path, bench, asked.path_options())
         found, job, said, places = _first_pass(asked, rig, job)
-        bits = form.bits if target.suffix.lower() == ".wav" else FLOATING
+        bits = form.bits if out.target.suffix.lower() == ".wav" else FLOATING
         told = foretold(rig, found, places, bits)
-    written = Written(asked, rig, job, found, told, target, form, rate)
-    written.write_all(stale)
-    say_done(written, said, stale, time.monotonic() - began)
+    written = Written(asked, rig, job, found, told, out, form, rate)
+    written.write_all()
+    say_done(written, said, time.monotonic() - began)
 
 
 def stream_of(asked: Asked, rig: Rig, job: JobPath, **more: Any) -> Iterator[PlayedBlock]:
@@ -112,23 +99,27 @@ def _first_pass(
         blocks = stream_of(asked, rig, at, threads=2)
         return not scan(rig.fitted, rig.bench, blocks).count
 
+    said: list[str] = []
+    if asked.fit_limits and (remedy := into_field(job)):
+        job = job.with_options(remedy.options)
+        said = [f"the path was {remedy.words} to lie in the field"]
     places = PlaceCollector()
     found = looked(job, places)
     quick = time.monotonic() - began < TRIED_S
     if not found.count:
-        return found, job, [], places
+        return found, job, said, places
     if asked.fit_limits:
         remedy = first_remedy(job, fits, found.excesses)
         if remedy is not None:
             job = job.with_options(remedy.options)
             first = found.excesses[0]
-            said = [f"the path was {remedy.words} to meet the limits: {first}"]
+            said.append(f"the path was {remedy.words} to meet the limits: {first}")
             places = PlaceCollector()
             return looked(job, places), job, said, places
     known: list[Remedy] | None = None
     if not asked.fit_limits and quick:
         known = remedies(job, fits, found.excesses)
-    raise LimitError(too_much(asked.path, found, known, asked.fit_limits))
+    raise LimitError(too_much(asked, rig, found, known))
 
 
 # ---- writing -------------------------------------------------------------------------------------
@@ -143,13 +134,28 @@ class Written:
     job: JobPath
     found: Scan
     told: ForecastMap | None
-    target: Path
+    out: Outputs
     form: WavForm
     rate: int
     difference: float | None = None
     long: bool = False
     discarded: Path | None = None
     continued_mb: float | None = None  # of a part that was there, with --go-on
+
+    @property
+    def target(self) -> Path:
+        """The drive, or the positions."""
+        return self.out.target
+
+    @property
+    def controller(self) -> Controller:
+        """What the controller of the positions knows."""
+        return self.asked.controller or "linear"  # type: ignore[return-value]
+
+    @property
+    def tolerance_mm(self) -> float:
+        """How far the positions may leave the exact ones."""
+        return TOLERANCE_MM if self.asked.tolerance_mm is None else self.asked.tolerance_mm
 
     @property
     def with_plain(self) -> bool:
@@ -166,15 +172,15 @@ class Written:
     def stream(self, **more: Any) -> Iterator[PlayedBlock]:
         return stream_of(self.asked, self.rig, self.job, **more)
 
-    def write_all(self, stale: list[Path]) -> None:
+    def write_all(self) -> None:
         """Write each under a temporary name, rename when all are whole."""
-        folder, key = self.rig.folder, self._key()
+        out, key = self.out, self._key()
         if left_behind(self.target) and not self.asked.go_on:
             self.discarded = part_of(self.target)
             discard(self.target)
         with contextlib.ExitStack() as whole:
             stack = whole.enter_context(contextlib.ExitStack())
-            write_json(stack.enter_context(writing(folder.job_json)), self._account(key))
+            write_json(stack.enter_context(writing(out.job_json)), self._account(key))
             if self.asked.preview is not None:
                 self._draw(stack.enter_context(writing(self.asked.preview)))
             if self.asked.map is not None:
@@ -186,16 +192,17 @@ class Written:
                 if self.asked.positions is not None:
                     self._write_positions(stack.enter_context(writing(self.target)), advance)
             if self.asked.positions is None:
-                out = whole.enter_context(PartFile(self.target, key, go_on=self.asked.go_on))
-                self.continued_mb = out.kept / 2**20 if self.asked.go_on else None
-                self._write_drive(out)
-                out.rename()
+                drive = whole.enter_context(PartFile(self.target, key, go_on=self.asked.go_on))
+                self.continued_mb = drive.kept / 2**20 if self.asked.go_on else None
+                self._write_drive(drive)
+                drive.rename()
+        # older ones belong to the output that this one replaced
         if not (self.with_plain and not self.found.plain_count):
-            folder.drive_plain_wav.unlink(missing_ok=True)  # an older one: of another job
+            out.plain_wav.unlink(missing_ok=True)
         if not self.with_plain:
-            folder.planned_csv.unlink(missing_ok=True)
-        for file in stale:
-            file.unlink()
+            out.planned_csv.unlink(missing_ok=True)
+        for file in out.stale:
+            file.unlink(missing_ok=True)
 
     @contextlib.contextmanager
     def _told(self, what: str) -> Iterator[Callable[[float], None]]:
@@ -225,13 +232,12 @@ class Written:
         return samples_at_rate(self.found.samples, self.found.step_s, self.rate)
 
     def _write_plain(self, stack: contextlib.ExitStack, advance: Callable[[float], None]) -> None:
-        folder = self.rig.folder
-        with open(stack.enter_context(writing(folder.planned_csv)), "wb") as out:
+        with open(stack.enter_context(writing(self.out.planned_csv)), "wb") as out:
             for data in planned_table(self._counted(self.stream(), advance)):
                 out.write(data)
         if self.found.plain_count:
             return
-        file = folder.drive_plain_wav
+        file = self.out.plain_wav
         form = replace(self.form, long=is_long(self._samples(), self.form))
         with open(stack.enter_context(writing(file)), "wb") as out:
             rows = sampled(self.stream(plain=True), self.rate, self.rig.bench, plain=True)
@@ -243,14 +249,12 @@ class Written:
         from hysteresis.paths.simplified import simplified
 
         rows = positions(
-            self._counted(self.stream(), advance), self.asked.controller,  # type: ignore[arg-type]
-            self.rig.fitted, self.rig.bench,
+            self._counted(self.stream(), advance), self.controller, self.rig.fitted,
+            self.rig.bench,
         )  # fmt: skip
         draft = part.with_suffix(self.target.suffix.lower())  # which says how it is written
         try:
-            write_positions(
-                draft, simplified(rows, self.asked.tolerance_mm), title=self.asked.path.name
-            )
+            write_positions(draft, simplified(rows, self.tolerance_mm), title=self.asked.path.name)
             draft.replace(part)
         finally:
             draft.unlink(missing_ok=True)
@@ -334,16 +338,16 @@ class Written:
         }  # fmt: skip
 
     def _account(self, key: dict[str, Any]) -> dict[str, Any]:
-        asked = self.asked
+        asked, name = self.asked, as_seen_from(self.rig.folder, self.target)
         if asked.positions is not None:
             output: dict[str, Any] = {
-                "file": self.target.name, "kind": "positions", "controller": asked.controller,
-                "tolerance_mm": asked.tolerance_mm,
+                "file": name, "kind": "positions", "controller": self.controller,
+                "tolerance_mm": self.tolerance_mm,
             }  # fmt: skip
         elif self.target.suffix.lower() == ".csv":
-            output = {"file": self.target.name, "kind": "table"}
+            output = {"file": name, "kind": "table"}
         else:
-            output = {"file": self.target.name, "kind": "wav", **key["form"]}
+            output = {"file": name, "kind": "wav", **key["form"]}
         past = None
         if asked.pause_s is not None:
             past = {"pause_s": asked.pause_s,

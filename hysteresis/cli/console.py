@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 
 from hysteresis.cautions import caution_line
 
-WIDTH = 100  # of sentences; tables may be a little wider
+WIDTH = 100  # of what is printed, and no wider than the terminal
+NARROWEST = 16  # to which a column of a table is wrapped
 
 
 @contextlib.contextmanager
@@ -51,19 +52,27 @@ def rising(advance: Callable[..., None]) -> Callable[[float], None]:
     return to
 
 
+def width() -> int:
+    """Columns of a line: those of the terminal, at most `WIDTH`; `WIDTH` where there is none."""
+    from shutil import get_terminal_size
+
+    return max(40, min(WIDTH, get_terminal_size((WIDTH, 24)).columns))
+
+
 def say(text: str) -> None:
     """Sentences of any length, in lines that a terminal shows whole."""
     from textwrap import fill
 
     for line in text.split("\n"):
-        print(fill(line, WIDTH, subsequent_indent="  ", break_long_words=False,
+        print(fill(line, width(), subsequent_indent="  ", break_long_words=False,
                    break_on_hyphens=False))  # fmt: skip
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     """Print a table with aligned columns: text to the left, columns of figures to the right.
 
-    Nothing is wrapped or cut, so that the output can be piped.
+    A table wider than the terminal, or than `WIDTH`, has its longest texts on more lines; nothing
+    is cut.
     """
     body = [[str(cell) for cell in row] for row in rows]
     for row in body:
@@ -72,16 +81,39 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     lines = [list(columns), *body]
     widths = [max(len(row[i]) for row in lines) for i in range(len(columns))]
     right = [bool(body) and all(_figure(row[i]) for row in body) for i in range(len(columns))]
+    _narrow(widths, right)
     if title:
-        print(f"\n{title}")
+        print()
+        say(title)
     for n, row in enumerate(lines):
-        cells = [
-            cell.rjust(width) if to_right else cell.ljust(width)
-            for cell, width, to_right in zip(row, widths, right, strict=True)
-        ]
-        print("  ".join(cells).rstrip())
+        wrapped = [_wrapped(cell, width) for cell, width in zip(row, widths, strict=True)]
+        for k in range(max(map(len, wrapped), default=0)):
+            cells = [
+                (cell[k] if k < len(cell) else "").rjust(width) if to_right
+                else (cell[k] if k < len(cell) else "").ljust(width)
+                for cell, width, to_right in zip(wrapped, widths, right, strict=True)
+            ]  # fmt: skip
+            print("  ".join(cells).rstrip())
         if n == 0:
             print("  ".join("-" * width for width in widths))
+
+
+def _narrow(widths: list[int], right: list[bool]) -> None:
+    """Make the widest columns of text narrower, in place, until a line fits."""
+    while sum(widths) + 2 * (len(widths) - 1) > width():
+        texts = [i for i, to_right in enumerate(right) if not to_right and widths[i] > NARROWEST]
+        if not texts:
+            return
+        widths[max(texts, key=lambda i: widths[i])] -= 1
+
+
+def _wrapped(cell: str, width: int) -> list[str]:
+    """A cell on as many lines as it takes."""
+    if len(cell) <= width:
+        return [cell]
+    from textwrap import wrap
+
+    return wrap(cell, width, break_on_hyphens=False, break_long_words=False) or [""]
 
 
 def _figure(cell: str) -> bool:
@@ -90,5 +122,5 @@ def _figure(cell: str) -> bool:
 
 
 def say_cautions() -> None:
-    """Print the cautions in one line; every command that writes an output signal ends with it."""
-    print(caution_line())
+    """Print the cautions; every command that writes an output signal ends with them."""
+    say(caution_line())

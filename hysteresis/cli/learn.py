@@ -193,7 +193,9 @@ def _as_before(options: Any) -> list[str]:
         if name == "placement" or name not in usual or value is None or value == usual[name]:
             continue
         flag = "--" + name.replace("_", "-")
-        if name == "slowed":
+        if name == "park":
+            words += ["--park", f"{value[0]:g},{value[1]:g}", "--park-wait-s", f"{value[2]:g}"]
+        elif name == "slowed":
             words.append("--fit-limits")  # which slowed it
         elif value is True:
             words.append(flag)

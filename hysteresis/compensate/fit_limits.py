@@ -6,7 +6,7 @@ moved, at least, how large it may be. Nothing is guessed; what no pass confirmed
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -15,6 +15,7 @@ import numpy as np
 from hysteresis.compensate.job import JobPath, PathOptions
 from hysteresis.compensate.limits import Excess
 from hysteresis.errors import HysteresisError
+from hysteresis.paths.placement import reach_mm
 
 SPEEDS = (1.0, 0.5, 0.25, 0.1)  # between which is looked; slow passes take long
 SMALLEST = 0.2
@@ -28,6 +29,36 @@ class Remedy:
 
     options: PathOptions
     words: str
+
+
+def into_field(job: JobPath) -> Remedy | None:
+    """Moved as little as need be to lie in the field; made smaller where it is wider than that.
+
+    None where it lies there already. InputError for a table with a clock of its own that does not.
+    """
+    if job.source is None or job.options.placement.fit:
+        return None
+    place, extent = job.options.placement, job.source.extent_mm()
+    reach = reach_mm(job.bench)
+    share = min(1.0, *(
+        2.0 * most / (high - low) if high > low else 1.0
+        for (low, high), most in zip(extent, reach, strict=True)
+    ))  # fmt: skip
+    share = np.floor(1000.0 * share) / 1000.0  # of a scale that is written down
+    shift = []
+    for (low, high), most in zip(extent, reach, strict=True):
+        right, left = -most - share * low, share * high - most
+        step = np.ceil(100.0 * right) / 100.0 if right > 0 else 0.0
+        shift.append(float(step - np.ceil(100.0 * left) / 100.0 if left > 0 else step))
+    if share == 1.0 and not any(shift):
+        return None
+    placement = replace(
+        place, scale=share * place.scale, x_mm=share * place.x_mm + shift[0],
+        y_mm=share * place.y_mm + shift[1],
+    )  # fmt: skip
+    words = [f"scaled to {100 * share:.1f} %"] if share < 1.0 else []
+    words += [_shifted(shift)] if any(shift) else []
+    return Remedy(replace(job.options, placement=placement), " and ".join(words))
 
 
 def slower(job: JobPath, fits: Fits) -> Remedy | None:
@@ -68,10 +99,13 @@ def moved(job: JobPath, fits: Fits, found: tuple[Excess, ...]) -> Remedy | None:
         return None
     options = at(kept)
     shift = (options.placement.x_mm - place.x_mm, options.placement.y_mm - place.y_mm)
-    words = " and ".join(
-        f"{s:+.1f} mm in {axis}".replace("-", "−") for axis, s in zip("xy", shift, strict=True) if s
+    return Remedy(options, _shifted(shift)) if any(shift) else None
+
+
+def _shifted(shift: Sequence[float]) -> str:
+    return "shifted by " + " and ".join(
+        f"{s:+.2f} mm in {axis}".replace("-", "−") for axis, s in zip("xy", shift, strict=True) if s
     )
-    return Remedy(options, f"shifted by {words}") if words else None
 
 
 def smaller(job: JobPath, fits: Fits) -> Remedy | None:

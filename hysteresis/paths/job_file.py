@@ -171,8 +171,11 @@ def rows_of_job(job: Job, open_part: OpenPart, tally: Tally) -> Iterator[Rows]:
                 if kept is not None:
                     held[index, number] = kept
                 if layer == number == 0:
-                    for remark in source.notes.remarks:
+                    found = source.notes
+                    for remark in found.remarks[: len(found.remarks) - len(found.skipped)]:
                         tally.note(f"{part.file}: {remark}", 0)
+                    for word in found.skipped:
+                        tally.skip(f"{word.word} of {part.file}", word.first_line, word.count)
         if settings.park is not None:
             park = settings.park
             yield rows_of(

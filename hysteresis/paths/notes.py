@@ -81,6 +81,9 @@ class SourceNotes:
     trace_mm, travel_mm : way with the beam on and off. wait_s : all waits together.
     heights : how many times a trace began at another height Z than the trace before it: the
         layers of a program that says so by Z; 0 where no Z is written.
+    own_feeds, own_feed_mm : moves with the beam on (chords of a curve counted each) whose feed is
+        the path's own and not the default that was given for those without one, and their way;
+        0 where no default was given.
     """
 
     kind: str
@@ -94,6 +97,8 @@ class SourceNotes:
     travel_mm: float
     wait_s: float
     heights: int = 0
+    own_feeds: int = 0
+    own_feed_mm: float = 0.0
 
 
 @dataclass

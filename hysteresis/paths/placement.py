@@ -148,8 +148,8 @@ def check_in_field(
                 f"reachable ±{reach:.3f} mm{more}",
                 file=file,
                 row=int(lines[first]),
-                mend="move or scale the path, or check the unit (mm or inch) and full_scale in "
-                "bench.toml",
+                mend="move or scale the path (--fit-limits does), or check the unit (mm or inch) "
+                "and full_scale in bench.toml",
             )
 
 

@@ -146,7 +146,10 @@ def rows_of_program(
     if Z_IGNORED not in tally.seen:
         tally.heights = 0
     if tally.heights > 1:
-        tally.note(f"the traces lie at {tally.heights} heights Z in turn", 0)
+        tally.note(
+            f"the traces lie at {tally.heights} heights Z in turn; a layer is counted where the "
+            "spot waits with the beam off, not by Z", 0,
+        )  # fmt: skip
 
 
 def _batches(

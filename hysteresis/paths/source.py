@@ -38,7 +38,8 @@ _SVG = re.compile(r"<(?:[A-Za-z_][\w.-]*:)?svg[\s>]")
 class PathSource:
     """A toolpath on disk: `chunks` reads it from the beginning as often as it is asked.
 
-    `kind` : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'.
+    `kind` : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'. `in_field`: whether a place outside the
+    field is refused; parts of a job are looked at where the job puts them.
     """
 
     path: Path
@@ -47,6 +48,8 @@ class PathSource:
     placement: Placement
     rows: Callable[[Tally], Iterator[Rows]]
     chunk_rows: int = CHUNK_ROWS
+    default_feed_mm_s: float | None = None
+    in_field: bool = True
     _notes: SourceNotes | None = None
     _fitted: Placement | None = field(default=None, repr=False)
 
@@ -76,8 +79,9 @@ class PathSource:
         for number, chunk in enumerate(chunks_of(self.rows(tally), self.chunk_rows)):
             chunk = placed(chunk, placement, first=number == 0)
             line = chunk.polyline
-            check_in_field(line.x_mm, line.y_mm, chunk.line_of_vertex, self.bench, self.path)
-            sums.add(chunk, first=number == 0)
+            if self.in_field:
+                check_in_field(line.x_mm, line.y_mm, chunk.line_of_vertex, self.bench, self.path)
+            sums.add(chunk, first=number == 0, default_feed_mm_s=self.default_feed_mm_s)
             yield chunk
         if not (sums.moved or sums.wait_s > 0.0):
             raise InputError(
@@ -96,20 +100,25 @@ class PathSource:
             travel_mm=sums.travel_mm,
             wait_s=sums.wait_s,
             heights=tally.heights,
+            own_feeds=sums.own_feeds,
+            own_feed_mm=sums.own_feed_mm,
         )
+
+    def extent_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Least and largest x and y, in the field or not; a pass over the file."""
+        placement, sums = self._shift_found(), _Sums()
+        for number, chunk in enumerate(chunks_of(self.rows(Tally()), self.chunk_rows)):
+            sums.add(placed(chunk, placement, first=number == 0), first=number == 0)
+        x, y = zip(sums.least.tolist(), sums.most.tolist(), strict=True)
+        return x, y
 
     def _shift_found(self) -> Placement:
         """The placement without `fit`; the extent it needs is looked for once."""
         if not self.placement.fit:
             return self.placement
         if self._fitted is None:
-            loose = replace(self.placement, fit=False)
-            sums = _Sums()
-            chunks = chunks_of(self.rows(Tally()), self.chunk_rows)
-            for number, chunk in enumerate(chunks):
-                sums.add(placed(chunk, loose, first=number == 0), first=number == 0)
-            x, y = zip(sums.least.tolist(), sums.most.tolist(), strict=True)
-            self._fitted = self.placement.fitted(x, y, self.bench)
+            loose = replace(self, placement=replace(self.placement, fit=False))
+            self._fitted = self.placement.fitted(*loose.extent_mm(), self.bench)
         return self._fitted
 
 
@@ -123,6 +132,7 @@ def open_path(
     default_feed_mm_s: float | None = None,
     tolerance_mm: float = TOLERANCE_MM,
     layers: tuple[str, ...] | None = None,
+    in_field: bool = True,
 ) -> PathSource:
     """Open a toolpath of any length; nothing but its first block is read yet.
 
@@ -139,6 +149,7 @@ def open_path(
     default_feed_mm_s : feed with the beam on where the file gives none, as drawings do.
     tolerance_mm : largest distance between a curve and the chords it is drawn with, as placed.
     layers : names of the layers of a DXF to trace; all that are shown without it.
+    in_field : refuse places outside the field.
 
     Raises InputError for what is no toolpath, for a table with a clock of its own (which
     `read.read_path` reads), and for options without sense.
@@ -163,7 +174,9 @@ def open_path(
             mend="use columns x_mm,y_mm,beam,feed_mm_s",
         )  # fmt: skip
     if kind in DRAWINGS and default_feed_mm_s is None:
-        raise InputError("a drawing says nothing of a speed", file=path, mend="give a feed in mm/s")
+        raise InputError(
+            "a drawing says nothing of a speed", file=path, mend="give a feed with --feed-mm-s"
+        )
 
     def rows(tally: Tally) -> Iterator[Rows]:
         if kind == "polyline":
@@ -188,6 +201,7 @@ def open_path(
                     file, bench, placement=where, skip_unknown=skip_unknown,
                     delete_slashed=delete_slashed, default_feed_mm_s=part_feed or feed or None,
                     tolerance_mm=min(max(fine_mm, least), most), layers=layers,
+                    in_field=False,
                 )  # fmt: skip
 
             return rows_of_job(read_job(path), part, tally)
@@ -197,7 +211,9 @@ def open_path(
         )  # fmt: skip
 
     feed = default_feed_mm_s or 0.0
-    return PathSource(path, kind, bench, placement, rows)
+    return PathSource(
+        path, kind, bench, placement, rows, default_feed_mm_s=default_feed_mm_s, in_field=in_field
+    )
 
 
 def kind_of(path: Path | str) -> str:
@@ -218,12 +234,13 @@ class _Sums:
     """Extent, ways and waits of a pass."""
 
     def __init__(self) -> None:
-        self.rows = self.last_line = 0
+        self.rows = self.last_line = self.own_feeds = 0
+        self.own_feed_mm = 0.0
         self.trace_mm = self.travel_mm = self.wait_s = 0.0
         self.moved = False
         self.least, self.most = np.full(2, np.inf), np.full(2, -np.inf)
 
-    def add(self, chunk: Chunk, *, first: bool) -> None:
+    def add(self, chunk: Chunk, *, first: bool, default_feed_mm_s: float | None = None) -> None:
         line = chunk.polyline
         new = slice(0 if first else 1, None)
         extent = slice(1 if first and starts_anywhere(chunk) and len(line) > 1 else 0, None)
@@ -234,6 +251,10 @@ class _Sums:
         on = line.beam[1:]
         self.moved |= bool((way > SHORTEST_MM).any())
         self.trace_mm += float(way[on].sum())
+        if default_feed_mm_s is not None:
+            own = on & (way > SHORTEST_MM) & (line.feed_mm_s[1:] != default_feed_mm_s)
+            self.own_feeds += int(own.sum())
+            self.own_feed_mm += float(way[own].sum())
         self.travel_mm += float(way[~on].sum())
         self.wait_s += float(line.dwell_s[new].sum())
         self.rows += len(line.dwell_s[new])

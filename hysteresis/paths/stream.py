@@ -24,6 +24,7 @@ from hysteresis.kernels import path_samples
 from hysteresis.paths.chunk import Chunk
 from hysteresis.paths.corners import with_round_corners
 from hysteresis.paths.marks import PARK_S, STILL_MM_S
+from hysteresis.paths.reached import Reached, watched
 from hysteresis.paths.rows import joined_chunks, part
 from hysteresis.paths.smoothing import STEPS_PER_KERNEL, hann_weights
 from hysteresis.paths.timing import Stretch, Timing, plan_stretch
@@ -67,7 +68,11 @@ class TimedBlock:
 
 
 def timed_blocks(
-    chunks: Iterable[Chunk], timing: Timing, *, grid_step_s: float | None = None
+    chunks: Iterable[Chunk],
+    timing: Timing,
+    *,
+    grid_step_s: float | None = None,
+    reached: Reached | None = None,
 ) -> Iterator[TimedBlock]:
     """Time and smooth a toolpath of any length.
 
@@ -77,13 +82,17 @@ def timed_blocks(
         settings ask for.
     grid_step_s : step of the grid: an even part of the kernel, 8 to the kernel or more (the
         default is 16).
+    reached : counts what of the trace runs at its feed, where it is given.
 
     Raises
     ------
     InputError for a grid that does not fit the kernel, no chunk at all, and, with the line, for
     places, feeds and waits that are no numbers.
     """
-    return blocks_of(planned(chunks, timing), timing.kernel_s, grid_step_s=grid_step_s)
+    stretches = planned(chunks, timing)
+    if reached is not None:
+        stretches = watched(stretches, reached)
+    return blocks_of(stretches, timing.kernel_s, grid_step_s=grid_step_s)
 
 
 def blocks_of(

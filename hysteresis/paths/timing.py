@@ -51,6 +51,7 @@ from hysteresis.paths.waits import settle
 from hysteresis.tables import Floats, Ints, Polyline
 
 Corner = Literal["rest", "bounded", "round"]
+CORNERS: tuple[Corner, ...] = ("rest", "bounded", "round")
 
 # Along the path where it also turns; leaves sqrt(1 - 0.7²) of the limit for a gentle turn.
 SHARE_ALONG = 0.7
@@ -105,7 +106,7 @@ class Timing:
                 raise InputError(
                     f"{name} must be 0 or more", value=value, mend="give a time in seconds"
                 )
-        if self.corner not in ("rest", "bounded", "round"):
+        if self.corner not in CORNERS:
             raise InputError(
                 "what happens at corners is not known",
                 value=self.corner, mend="choose rest, bounded or round",
