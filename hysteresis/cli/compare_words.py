@@ -18,9 +18,6 @@ from hysteresis.compare.results import (
     Ranking,
 )
 
-NAME = 15  # of a suspension in a table
-FIGURE = 24  # words of a figure in a table
-
 
 def say_comparison(found: Comparison, files: Sequence[Path]) -> None:
     """Print everything; results before logs."""
@@ -45,7 +42,7 @@ def _say_path(path: OnPath, level: float) -> None:
         f"{path.tolerance_mm:g} mm)",
         ("suspension", "", "units", "mean", "from", "to", "within tolerance"),
         [
-            (_cut(v.suspension), "compensated" if v.compensated else "plain",
+            (v.suspension, "compensated" if v.compensated else "plain",
              len(v.figure.units), _3(v.figure.mean), _3(v.figure.low), _3(v.figure.high), v.enough)
             for v in path.variants
         ],
@@ -73,14 +70,13 @@ def _say_ranking(ranking: Ranking) -> None:
         for c in criteria
     )
     title = f"Rank by {asked} criteria {how}" if len(criteria) > 1 else f"Rank by {asked} criterion"
-    print()
-    say(f"{title}: {words}")
     columns = [f"{c.key[:16]}{_unit(c.unit)}" for c in criteria]
     score = ("score",) if ranking.mode == "weights" else ()
     table(
-        "", ("place", "suspension", *columns, *score, "comes first, %", "last, %"),
+        f"{title}: {words}",
+        ("place", "suspension", *columns, *score, "comes first, %", "last, %"),
         [
-            (row.place, _cut(row.suspension), *(_3(v) for v in row.values),
+            (row.place, row.suspension, *(_3(v) for v in row.values),
              *((_3(row.score),) if score else ()), f"{100 * row.first_share:.1f}",
              f"{100 * row.place_shares[-1]:.1f}")
             for row in ranking.rows
@@ -95,11 +91,10 @@ def _say_differences(figure: FigureComparison, level: float) -> None:
         return
     log = figure.scale == "log"
     what = "ratio" if log else f"difference{_unit(figure.definition.unit)}"
-    print()
-    say(f"Differences in: {short_words(figure.definition)} ({_percent(level)}; {figure.scale} "
-        f"scale: {figure.scale_reason}; p by Holm, g: effect size)")  # fmt: skip
     table(
-        "", ("first", "second", what, "from", "to", "p", "g", "apart", "more units"),
+        f"Differences in: {short_words(figure.definition)} ({_percent(level)}; {figure.scale} "
+        f"scale: {figure.scale_reason}; p by Holm, g: effect size)",
+        ("first", "second", what, "from", "to", "p", "g", "apart", "more units"),
         [_difference(d, log) for d in figure.differences],
     )  # fmt: skip
 
@@ -114,7 +109,7 @@ def _difference(d: Difference, log: bool) -> tuple[str, ...]:
         "none" if d.separated else str(d.more_units)
     )  # fmt: skip
     return (
-        _cut(d.first), _cut(d.second), _3(middle), _3(low), _3(high), p, g,
+        d.first, d.second, _3(middle), _3(low), _3(high), p, g,
         "yes" if d.separated else "no", more,
     )  # fmt: skip
 
@@ -137,11 +132,10 @@ def _say_figures(found: Comparison) -> None:
 
 def _rows(figure: FigureComparison) -> Iterator[tuple[str, ...]]:
     axis = "" if figure.axis == "xy" else f" {figure.axis}"
-    words = short_words(figure.definition)
-    name = (words if len(words) <= FIGURE else figure.key[:FIGURE]) + axis
+    name = short_words(figure.definition) + axis
     for k, d in enumerate(figure.designs):
         yield (
-            name if k == 0 else "", figure.definition.unit if k == 0 else "", _cut(d.suspension),
+            name if k == 0 else "", figure.definition.unit if k == 0 else "", d.suspension,
             _3(d.mean), _3(d.low), _3(d.high), _spread(d.between, figure),
             _spread(d.within, figure),
         )  # fmt: skip
@@ -172,10 +166,6 @@ def _say_runs(found: Comparison) -> None:
 
 def _unit(unit: str) -> str:
     return "" if unit == "1" else f", {unit}"
-
-
-def _cut(name: str) -> str:
-    return name if len(name) <= NAME else name[: NAME - 1] + "…"
 
 
 def _percent(level: float) -> str:

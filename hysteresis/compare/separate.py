@@ -8,8 +8,9 @@ All on one scale (of the values, or of their logarithms), from summaries of two 
   in a family stays below 1 − level.
 * Hedges' g with its exact small-sample factor (J. Educ. Stat. 6 (1981) 107), interval from the
   noncentral t distribution (Cumming and Finch, Educ. Psychol. Meas. 61 (2001) 532).
-* Power from the noncentral t distribution with Welch's degrees of freedom (Moser, Stevens and
-  Watts, Commun. Stat. Theory Methods 18 (1989) 3963 give the exact one, close by; from memory).
+* Power of Welch's test, exactly: the noncentral t distribution averaged over what the two spreads
+  may turn out to be (Moser, Stevens and Watts, Commun. Stat. Theory Methods 18 (1989) 3963; from
+  memory).
 """
 
 from __future__ import annotations
@@ -23,8 +24,17 @@ from hysteresis.tables import Floats
 
 MOST_DOF = 1e6  # a t distribution of more is normal
 WANTED_POWER = 0.8  # common practice (Cohen 1988)
-_NODES, _HALVES = np.polynomial.legendre.leggauss(400)
-_PLACES, _WEIGHTS = (1.0 + _NODES) / 2.0, _HALVES / 2.0
+
+
+def _on_unit_interval(count: int) -> tuple[Floats, Floats]:
+    """Nodes and weights of Gauss and Legendre between 0 and 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return (1.0 + nodes) / 2.0, weights / 2.0
+
+
+_PLACES, _WEIGHTS = _on_unit_interval(400)
+_P_OUTER, _W_OUTER = _on_unit_interval(40)
+_P_INNER, _W_INNER = _on_unit_interval(96)
 
 
 @dataclass(frozen=True)
@@ -95,8 +105,8 @@ def hedges_g(first: Summary, second: Summary, level: float) -> tuple[float, floa
     """Effect size of two designs with its interval; NaN with fewer than two units of either.
 
     g = J (m₁ − m₂)/s with s² = ((n₁ − 1)s₁² + (n₂ − 1)s₂²)/ν, ν = n₁ + n₂ − 2, sᵢ the spread of
-    one unit as it was measured or foretold, J = Γ(ν/2) / (√(ν/2) Γ((ν − 1)/2)). The interval is J times
-    that of the noncentrality of t, over √(n₁n₂/(n₁+n₂)).
+    one unit as it was measured or foretold, J = Γ(ν/2) / (√(ν/2) Γ((ν − 1)/2)). The interval is J
+    times that of the noncentrality of t, over √(n₁n₂/(n₁+n₂)).
     """
     from scipy.special import gammaln
 
@@ -159,21 +169,38 @@ def trial_of(first: Summary, second: Summary, alpha: float) -> Trial:
 
 
 def welch_power(difference: float, trial: Trial) -> float:
-    """Chance that Welch's test separates designs that truly differ so much."""
-    from scipy.special import stdtrit
+    """Chance that Welch's test separates designs that truly differ so much.
 
-    counts, alpha = trial.counts, trial.alpha
-    a, b = (s * s / n for s, n in zip(trial.spreads, counts, strict=True))
-    if min(counts) < 2 or not np.isfinite(difference):
+    Given the ratio F of the two variances found, over that of the true ones, the test is one of a
+    noncentral t of n₁ + n₂ − 2 degrees of freedom against a limit that depends on F alone; the
+    mean over the F distribution is exact (Moser, Stevens and Watts 1989, from memory). What units
+    share is known beforehand and does not scatter; with it Welch's degrees of freedom are those of
+    the true spreads.
+    """
+    from scipy.special import fdtri, gammaincinv, ndtr, stdtrit
+
+    n1, n2 = trial.counts
+    if min(n1, n2) < 2 or not np.isfinite(difference):
         return float("nan")
+    a, b = trial.spreads[0] ** 2 / n1, trial.spreads[1] ** 2 / n2
     whole = a + b + trial.shared**2
     if whole == 0.0:
         return float(difference != 0.0)
-    chance = a * a / (counts[0] - 1) + b * b / (counts[1] - 1)
-    dof = min(whole**2 / chance, MOST_DOF) if chance > 0.0 else MOST_DOF
     nc = abs(difference) / float(np.sqrt(whole))
-    limit = float(stdtrit(dof, 1.0 - alpha / 2.0))
-    return 1.0 - noncentral_t(limit, dof, nc) + noncentral_t(-limit, dof, nc)
+    if trial.shared > 0.0:
+        chance = a * a / (n1 - 1) + b * b / (n2 - 1)
+        dof = min(whole**2 / chance, MOST_DOF) if chance > 0.0 else MOST_DOF
+        limit = float(stdtrit(dof, 1.0 - trial.alpha / 2.0))
+        return 1.0 - noncentral_t(limit, dof, nc) + noncentral_t(-limit, dof, nc)
+    n = n1 + n2 - 2
+    f = fdtri(n1 - 1, n2 - 1, _P_OUTER)
+    a_found, b_found = a * f, np.full(len(f), b)  # up to a common factor
+    dof = (a_found + b_found) ** 2 / (a_found**2 / (n1 - 1) + b_found**2 / (n2 - 1))
+    factor = n * (a_found + b_found) / (((n1 - 1) * f + (n2 - 1)) * whole)
+    limits = stdtrit(dof, 1.0 - trial.alpha / 2.0) * np.sqrt(factor)
+    root = np.sqrt(2.0 * gammaincinv(n / 2.0, _P_INNER) / n)
+    beyond = ndtr(nc - limits[:, None] * root) + ndtr(-nc - limits[:, None] * root)
+    return float(_W_OUTER @ beyond @ _W_INNER)
 
 
 def more_units(difference: float, trial: Trial) -> int | None:
@@ -203,4 +230,4 @@ def detectable(trial: Trial) -> float:
     high = root
     while welch_power(high, trial) < WANTED_POWER:
         high *= 2.0
-    return float(brentq(lambda d: welch_power(d, trial) - WANTED_POWER, 0.0, high))
+    return float(brentq(lambda d: welch_power(d, trial) - WANTED_POWER, 0.0, high, rtol=1e-5))
