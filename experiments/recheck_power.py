@@ -167,9 +167,9 @@ def unit_of(suspension: str, seed: int, plan: dict[str, Any], models: Path) -> U
     fitted = fit_of(rig, bench, seed, 0, plan, file)
     there = in_the_room(rig, plan, seed, REFERENCE)
     recording = filmed(there, pattern, bench, camera_of(seed, REFERENCE), REFERENCE, plan)
-    first = judge_recheck(fitted, pattern, recording, bench)
-    effect = effect_on_job(fitted.model, first.sight.names, the_job(bench, plan), "the layered job")
-    first = judge_recheck(fitted, pattern, recording, bench, effect=effect)
+    job = the_job(bench, plan)
+    first = judge_recheck(fitted, pattern, recording, bench, job=job)
+    effect = effect_on_job(fitted.model, first.sight.names, job, "the layered job")
     return Unit(suspension, seed, rig, fitted, first, baseline_of(first, "the reference"), effect)
 
 

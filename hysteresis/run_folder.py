@@ -145,10 +145,16 @@ class RecheckFolder(RunFolder):
     """A folder within a run for rechecks: files of its own, the bench and registration of the run.
 
     `RUN/recheck` holds the pattern for a camera, `RUN/recheck/readings` that for a person with a
-    ruler, and both have a folder for each recheck, named by its date.
+    ruler, and both have a folder for each recheck, a record, named by its date.
     """
 
     run: RunFolder
+    place: Path | None = None
+
+    @property
+    def pattern_csv(self) -> Path:
+        """The recheck's pattern: a record's is that of the folder that it lies in."""
+        return (self.place or self.path) / "pattern.csv"
 
     @property
     def bench_toml(self) -> Path:
@@ -171,7 +177,7 @@ class RecheckFolder(RunFolder):
 
     def record(self, name: str) -> RecheckFolder:
         """The folder of one recheck."""
-        return RecheckFolder(self.path / name, self.run)
+        return RecheckFolder(self.path / name, self.run, self.path)
 
 
 def recheck_folder(run: RunFolder, *, readings: bool = False) -> RecheckFolder:

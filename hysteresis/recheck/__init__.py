@@ -7,21 +7,19 @@ of later ones, `quick_update` takes over what moved.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from hysteresis.bench import Bench
 from hysteresis.compensate.played_job import state_after_pattern
 from hysteresis.fit.fitted import absolute_uncertainty_mm
 from hysteresis.measure.registration import Registration
-from hysteresis.model import FittedModel, RigState
-from hysteresis.recheck.estimate import Estimate, Sight, estimated, sight_of, state_before
-from hysteresis.recheck.judge import Baseline, judged, left_mm
-from hysteresis.recheck.on_path import PathEffect, effect_on_recheck
-from hysteresis.recheck.results import Judgement, QuickUpdate
+from hysteresis.model import FittedModel
+from hysteresis.recheck.estimate import estimated, sight_of, state_before
+from hysteresis.recheck.judge import Baseline, Judged, judged, left_mm
+from hysteresis.recheck.on_path import PathEffect, effect_on_job, effect_on_recheck
+from hysteresis.recheck.results import QuickUpdate
 from hysteresis.recheck.update import updated
-from hysteresis.tables import Pattern, Recording
+from hysteresis.tables import Pattern, Recording, SpotPath
 
 __all__ = [
     "Baseline", "Judged", "baseline_of", "judge_recheck", "quick_update",
@@ -30,32 +28,17 @@ __all__ = [
 RULER_MM = 0.3  # how a ruler lies on the target once more (common practice, no source)
 
 
-@dataclass(frozen=True)
-class Judged:
-    """One recheck: verdict, and what it rests on.
-
-    `found`: of all spots; `part`: without the part that comes twice. `end`: the stored model's
-    state when the recheck's pattern has ended. `misfit_mm` as `judge.judged` takes it.
-    """
-
-    judgement: Judgement
-    sight: Sight
-    found: Estimate
-    part: Estimate
-    pattern: Pattern
-    misfit_mm: float
-    end: RigState
-
-
 def judge_recheck(
     fitted: FittedModel, pattern: Pattern, recording: Recording, bench: Bench, *,
     baseline: Baseline | None = None, effect: PathEffect | None = None,
-    registration: Registration | None = None,
+    job: SpotPath | None = None, registration: Registration | None = None,
 ) -> Judged:  # fmt: skip
     """Judge a recheck's recording by a stored model.
 
-    `baseline`: the reference, None where there is none; `effect`: on the path that matters, the
-    recheck's own holds if None; `registration`: the camera's, where it is not that of the bench.
+    `baseline`: the reference, None where there is none; `job`: the wanted path on which a change
+    matters, or at once its `effect`;
+    the recheck's own holds without either; `registration`: the camera's, where it is not that of
+    the bench.
 
     Raises DataError for a recording of another pattern, or with too little in it.
     """
@@ -65,24 +48,16 @@ def judge_recheck(
     sight = sight_of(fitted.model, pattern, recording, camera_mm=max(float(lies), 1e-3),
                      full_mm=full)  # fmt: skip
     found, part = estimated(sight), estimated(sight, rows=~sight.repeat)
+    if effect is None and job is not None:
+        effect = effect_on_job(fitted.model, found.names, job, "the last job")
     effect = effect_on_recheck(sight, found) if effect is None else effect
-    misfit = misfit_mm(fitted)
+    misfit = fitted.discrepancy.typical_mm  # on data held out, within a hold
     judgement = judged(
         sight, found, effect, bench.tolerance.target_mm, misfit_mm=misfit, baseline=baseline
     )
     start = state_before(sight, found.past)
     end = state_after_pattern(fitted.model, start, pattern)
     return Judged(judgement, sight, found, part, pattern, misfit, end)
-
-
-def misfit_mm(fitted: FittedModel) -> float:
-    """How far the model may be off within one hold: one standard deviation above the typical.
-
-    From data held out of the fit: e^spread times their typical size, the size in one of the
-    worse groups.
-    """
-    gap = fitted.discrepancy
-    return float(gap.typical_mm * np.exp(gap.spread_ln))
 
 
 def baseline_of(one: Judged, words: str, record: str = "") -> Baseline:

@@ -76,17 +76,15 @@ class Estimate:
     """Directions found (k,), as logarithms of factors and mm, and what is known of them.
 
     `past`: the stretch found of each of the sight's branches, full scale.
-    `noise` (k, k): covariance from the noise of the spots, priors and the nuisances. `misfit`
-    (k, k): what an error of 1 mm that each hold has of its own, equal for all its spots, would
-    add; it goes with the square of the model's misfit. `left_x_mm`, `left_y_mm` (f,): spots less
-    the moved model. `effect` (2, f, k): derivative of the spots (x, y) by the directions.
+    `noise` (k, k): covariance from the noise of the spots, priors and the nuisances.
+    `left_x_mm`, `left_y_mm` (f,): spots less the moved model. `effect` (2, f, k): derivative of
+    the spots (x, y) by the directions.
     """
 
     names: Names
     value: Floats
     past: Floats
     noise: Floats
-    misfit: Floats
     left_x_mm: Floats
     left_y_mm: Floats
     effect: Floats
@@ -141,11 +139,17 @@ def sight_of(
 
 
 def estimated(
-    sight: Sight, free: Collection[tuple[str, str]] | None = None, rows: Bools | None = None
+    sight: Sight,
+    free: Collection[tuple[str, str]] | None = None,
+    rows: Bools | None = None,
+    *,
+    misfit_mm: float = 0.0,
 ) -> Estimate:
     """Fit the directions `free` (all if unsaid) and the nuisances to the spots of `rows`.
 
-    Directions that are not free stay at no change. The effects and what is left are told of all
+    `misfit_mm`: an error that each hold has of its own beside the noise, the same for all its
+    spots, as a standard deviation; each spot then counts less, by their number. Directions that
+    are not free stay at no change. The effects and what is left are told of all
     spots, whatever was fitted to.
     """
     free = sight.names if free is None else free
@@ -157,7 +161,9 @@ def estimated(
         np.full(_unknowns(sight) - k - len(sight.past), sight.camera_mm),
     ])  # fmt: skip
     target = np.concatenate([sight.seen.x_mm, sight.seen.y_mm])
-    sigma = np.concatenate([sight.seen.sigma_x_mm, sight.seen.sigma_y_mm])
+    count = np.bincount(sight.stretch)[sight.stretch]
+    own = np.tile(np.sqrt(count) * misfit_mm, 2)
+    sigma = np.hypot(np.concatenate([sight.seen.sigma_x_mm, sight.seen.sigma_y_mm]), own)
     use = np.isfinite(target) & (np.ones(len(target), bool) if rows is None else np.tile(rows, 2))
     weight = np.where(use, 1.0 / np.maximum(sigma, LEAST_SIGMA_MM) ** 2, 0.0)
     target = np.where(use, target, 0.0)
@@ -180,23 +186,12 @@ def estimated(
         p, here = now, _here(sight, now)
         if moved < ENOUGH:
             break
-    carried = inverse @ (part * weight[:, None]).T  # of an error of each spot
-    noise, misfit = np.zeros((k, k)), np.zeros((k, k))
+    noise = np.zeros((k, k))
     inner = np.flatnonzero(loose[:k])
-    count = len(inner)
-    noise[np.ix_(inner, inner)] = inverse[:count, :count]
-    for one in np.unique(sight.stretch):
-        mine = np.tile(sight.stretch == one, 2)
-        for half in (slice(0, len(sight.seen)), slice(len(sight.seen), None)):
-            shape = np.zeros(len(target))
-            shape[half] = mine[half]
-            by = carried[:count] @ shape
-            misfit[np.ix_(inner, inner)] += np.outer(by, by)
+    noise[np.ix_(inner, inner)] = inverse[: len(inner), : len(inner)]
     left_x, left_y = np.split(np.concatenate([sight.seen.x_mm, sight.seen.y_mm]) - here, 2)
     effect = np.stack(np.split(slopes[:, :k], 2))
-    return Estimate(
-        sight.names, p[:k], p[k : k + len(sight.past)], noise, misfit, left_x, left_y, effect
-    )
+    return Estimate(sight.names, p[:k], p[k : k + len(sight.past)], noise, left_x, left_y, effect)
 
 
 def returns_mm(sight: Sight) -> float:

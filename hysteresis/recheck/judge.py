@@ -19,10 +19,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from hysteresis.errors import DataError
-from hysteresis.recheck.estimate import Estimate, Names, Sight, returns_mm
+from hysteresis.model import RigState
+from hysteresis.recheck.estimate import Estimate, Names, Sight, estimated, returns_mm
 from hysteresis.recheck.on_path import PathEffect, on_path
 from hysteresis.recheck.results import Judgement, OnPath, Shift, Verdict
-from hysteresis.tables import Floats
+from hysteresis.tables import Bools, Floats, Pattern
 
 ALARM = 0.05  # of a verdict other than pass where nothing changed
 BETWEEN = {
@@ -51,6 +52,23 @@ class Baseline:
     record: str
 
 
+@dataclass(frozen=True)
+class Judged:
+    """One recheck: verdict, and what it rests on.
+
+    `found`: of all spots; `part`: without the part that comes twice. `end`: the stored model's
+    state when the recheck's pattern has ended. `misfit_mm` as `judge.judged` takes it.
+    """
+
+    judgement: Judgement
+    sight: Sight
+    found: Estimate
+    part: Estimate
+    pattern: Pattern
+    misfit_mm: float
+    end: RigState
+
+
 def judged(
     sight: Sight, found: Estimate, effect: PathEffect, tolerance_mm: float, *,
     misfit_mm: float, baseline: Baseline | None = None,
@@ -70,10 +88,7 @@ def judged(
             f"the reference {baseline.record} was measured on other axes than this recheck; "
             "take a new reference with --reference"
         )
-    if baseline is None:
-        change, noise = found.value, found.noise + misfit_mm**2 * found.misfit
-    else:
-        change, noise = found.value - baseline.value, found.noise + baseline.noise
+    change, noise = compared(sight, found, misfit_mm, baseline)
     whole = with_sittings(names, noise)
     chi_square, p_value, certain = _moved(change, whole)
     blamed = _blamed(change, whole) if certain else []
@@ -106,6 +121,23 @@ def judged(
         noise_mm=_noise_mm(sight),
         reasons=reasons,
     )
+
+
+def compared(
+    sight: Sight, found: Estimate, misfit_mm: float, baseline: Baseline | None,
+    rows: Bools | None = None,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Change of the directions (k,) and its covariance: against the reference, or the fit.
+
+    `rows`: the spots that `found` was fitted to, if not all; the reference's part is then that
+    without what comes twice. Against the fit, each hold may be off by the misfit.
+    """
+    if baseline is None:
+        found = estimated(sight, rows=rows, misfit_mm=misfit_mm)
+        return found.value, found.noise
+    if rows is None:
+        return found.value - baseline.value, found.noise + baseline.noise
+    return found.value - baseline.part_value, found.noise + baseline.part_noise
 
 
 def with_sittings(names: Names, noise: Floats) -> Floats:

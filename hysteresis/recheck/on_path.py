@@ -68,9 +68,14 @@ def effect_on_job(model: RigModel, names: Names, planned: SpotPath, words: str) 
 
 
 def effect_on_recheck(sight: Sight, found: Estimate) -> PathEffect:
-    """The effect on the recheck's own holds and returns, for a run without a job."""
-    seen = np.isfinite(sight.seen.x_mm) | np.isfinite(sight.seen.y_mm)
-    return PathEffect(found.names, found.effect[:, seen], "the recheck's own holds and returns")
+    """The effect on the recheck's own returns to zero, for a run without a job.
+
+    Less their mean: as in every return-to-zero error, only what differs between returns counts.
+    """
+    home = found.effect[:, sight.home]
+    return PathEffect(
+        found.names, home - home.mean(axis=1, keepdims=True), "the recheck's own returns"
+    )
 
 
 def on_path(

@@ -18,7 +18,7 @@ from hysteresis.errors import InputError
 from hysteresis.fit.directions import by_axis, moved_file, moved_model
 from hysteresis.model import FittedModel
 from hysteresis.recheck.estimate import Sight, estimated, state_before
-from hysteresis.recheck.judge import Baseline, if_only, logarithms, with_sittings
+from hysteresis.recheck.judge import Baseline, compared, if_only, logarithms, with_sittings
 from hysteresis.recheck.results import Judgement, QuickUpdate
 from hysteresis.tables import Floats, Pattern
 
@@ -72,19 +72,16 @@ def _held_out(
     """Rms distance (mm) on what is held out, of the model and of the one moved without it."""
     use = ~sight.repeat
     found = estimated(sight, rows=use)
-    if baseline is None:
-        change, noise = found.value, found.noise + misfit_mm**2 * found.misfit
-    else:
-        change, noise = found.value - baseline.part_value, found.noise + baseline.part_noise
+    change, noise = compared(sight, found, misfit_mm, baseline, use)
     by = if_only(change, with_sittings(sight.names, noise), rows)[0]
     moved = replace(sight, model=moved_model(sight.model, by_axis(list(sight.names), by)))
     # a zero that is to be moved must not be fitted away
     zeros = [n for k, n in enumerate(sight.names) if n[1] == "zero_mm" and k not in rows]
-    return _astray(sight, zeros), _astray(moved, zeros)
+    return _astray(sight, zeros, misfit_mm), _astray(moved, zeros, misfit_mm)
 
 
-def _astray(sight: Sight, free: list[tuple[str, str]]) -> float:
-    left = estimated(sight, free, ~sight.repeat)
+def _astray(sight: Sight, free: list[tuple[str, str]], misfit_mm: float) -> float:
+    left = estimated(sight, free, ~sight.repeat, misfit_mm=misfit_mm)
     size: Floats = np.nansum(
         np.square([left.left_x_mm[sight.repeat], left.left_y_mm[sight.repeat]]), axis=0
     )

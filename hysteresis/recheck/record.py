@@ -1,0 +1,142 @@
+"""recheck.json, what one recheck found, and the reference file made of one."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hysteresis.bench import Bench
+from hysteresis.errors import InputError
+from hysteresis.files import read_json
+from hysteresis.model import bench_identity
+from hysteresis.plain_content import PartFault, entries, number, numbers, within, word
+from hysteresis.recheck.judge import Baseline
+from hysteresis.recheck.results import WORDS, Judgement
+from hysteresis.tables import Floats
+
+SCHEMA, REFERENCE, SCHEMA_VERSION = "hysteresis recheck", "hysteresis recheck reference", 1
+MOST = 1e6
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """When and of what a recheck was: `date` ISO 8601, names and hashes of model and pattern.
+
+    `temperature_c` is None where it was not told; `source` 'camera' or 'typed'.
+    """
+
+    date: str
+    record: str
+    source: str
+    temperature_c: float | None
+    model_file: str
+    model_sha256: str
+    pattern_sha256: str
+    simulated: bool
+
+
+def record_content(about: Circumstances, judgement: Judgement, bench: Bench) -> dict[str, Any]:
+    """The content of recheck.json."""
+    told = asdict(judgement)
+    told["shifts"] = [
+        {**asdict(s), "unit": s.unit, "words": s.words} for s in judgement.shifts
+    ]  # fmt: skip
+    return {
+        "schema": SCHEMA, "schema_version": SCHEMA_VERSION, "bench": bench_identity(bench),
+        **asdict(about), "judgement": _finite(told),
+    }  # fmt: skip
+
+
+def reference_content(about: Circumstances, baseline: Baseline, bench: Bench) -> dict[str, Any]:
+    """The content of a reference file."""
+    return {
+        "schema": REFERENCE, "schema_version": SCHEMA_VERSION, "bench": bench_identity(bench),
+        **asdict(about),
+        "directions": [f"{axis} {direction}" for axis, direction in baseline.names],
+        "value": baseline.value.tolist(),
+        "noise": baseline.noise.ravel().tolist(),
+        "part_value": baseline.part_value.tolist(),
+        "part_noise": baseline.part_noise.ravel().tolist(),
+        "left_mm": baseline.left_mm,
+    }  # fmt: skip
+
+
+def read_reference(
+    path: Path, bench: Bench, model_sha256: str, pattern_sha256: str
+) -> tuple[Baseline | None, str]:
+    """The reference in a file, or None and why not, in words.
+
+    None where there is no file yet, or it belongs to another model or pattern. Raises InputError
+    for a damaged file or one of another bench.
+    """
+    if not path.exists():
+        return None, ""
+    mend = "take a new reference with --reference"
+    data = read_json(path, mend=mend)
+    if not isinstance(data, dict) or data.get("schema") != REFERENCE:
+        raise InputError("this is not a reference of rechecks", file=path, mend=mend)
+    if data.get("schema_version") != SCHEMA_VERSION:
+        raise InputError("the reference has another schema version", file=path,
+                         value=data.get("schema_version"), mend=mend)  # fmt: skip
+    try:
+        for key, value in bench_identity(bench).items():
+            if entries(data, "bench").get(key) != value:
+                raise InputError(
+                    f"the reference belongs to another bench: its {key} is not that of bench.toml",
+                    file=path, mend=mend,
+                )  # fmt: skip
+        for key, mine in (("model", model_sha256), ("pattern", pattern_sha256)):
+            if word(data, f"{key}_sha256") != mine:
+                return None, f"the reference was taken with another {key} and is not used"
+        return _baseline(data), ""
+    except PartFault as fault:
+        raise InputError(
+            f"the reference's content is not as it should be: {fault}", file=path, mend=mend
+        ) from fault
+
+
+def _baseline(data: dict[str, Any]) -> Baseline:
+    listed = data.get("directions")
+    if not isinstance(listed, list) or not listed:
+        raise PartFault("directions", "is not a list")
+    names = []
+    for entry in listed:
+        axis, _, direction = str(entry).partition(" ")
+        if axis not in ("x", "y") or direction not in WORDS:
+            raise PartFault("directions", f"holds {entry!r}, which is no direction")
+        names.append((axis, direction))
+    k = len(names)
+
+    def sized(key: str, size: int) -> Floats:
+        found = numbers(data, key, most=MOST)
+        with within(key):
+            if found.size != size:
+                raise ValueError(f"has {found.size} numbers, not {size}")
+        return np.asarray(found)
+
+    def covariance(key: str) -> Floats:
+        found = sized(key, k * k).reshape(k, k)
+        with within(key):
+            if not np.all(np.linalg.eigvalsh((found + found.T) / 2.0) > -1e-9):
+                raise ValueError("is no covariance")
+        return found
+
+    return Baseline(
+        tuple(names), sized("value", k), covariance("noise"), sized("part_value", k),
+        covariance("part_noise"), number(data, "left_mm", 0.0, MOST),
+        f"the reference of {word(data, 'date')}", word(data, "record"),
+    )  # fmt: skip
+
+
+def _finite(content: Any) -> Any:
+    """NaN as None: JSON knows no other."""
+    if isinstance(content, dict):
+        return {k: _finite(v) for k, v in content.items()}
+    if isinstance(content, (list, tuple)):
+        return [_finite(v) for v in content]
+    if isinstance(content, float) and not np.isfinite(content):
+        return None
+    return content
