@@ -38,7 +38,7 @@ def into_field(job: JobPath) -> Remedy | None:
     """
     if job.source is None or job.options.placement.fit:
         return None
-    place, extent = job.options.placement, job.source.extent_mm()
+    place, extent = job.options.placement, job.anywhere().extent_mm()
     reach = reach_mm(job.bench)
     share = min(1.0, *(
         2.0 * most / (high - low) if high > low else 1.0

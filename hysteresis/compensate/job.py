@@ -146,6 +146,10 @@ class JobPath:
         x, y = self.table[0].x_mm, self.table[0].y_mm
         return (float(x.min()), float(x.max())), (float(y.min()), float(y.max()))
 
+    def anywhere(self) -> PathSource:
+        """The same path, in the field or not."""
+        return _source(self.path, self.bench, self.options, in_field=False)
+
     def travel_mm(self) -> float:
         """Way with the beam off."""
         return 0.0 if self.source is None else self.source.notes.travel_mm
@@ -189,11 +193,14 @@ def open_job(path: Path | str, bench: Bench, options: PathOptions) -> JobPath:
             "--skip-unknown is for RS-274 programs, so it would have no effect", file=path,
             mend="leave it out",
         )  # fmt: skip
-    source = open_path(
+    return JobPath(path, bench, options, timing, _source(path, bench, options), None)
+
+
+def _source(path: Path, bench: Bench, options: PathOptions, *, in_field: bool = True) -> PathSource:
+    return open_path(
         path, bench, placement=options.placement, skip_unknown=options.skip_unknown,
-        default_feed_mm_s=options.feed_mm_s, layers=options.layers,
+        default_feed_mm_s=options.feed_mm_s, layers=options.layers, in_field=in_field,
     )  # fmt: skip
-    return JobPath(path, bench, options, timing, source, None)
 
 
 def as_option(name: str) -> str:

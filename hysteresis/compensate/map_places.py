@@ -7,7 +7,6 @@ bounded, whatever the length.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -15,7 +14,7 @@ import numpy as np
 
 from hysteresis.compensate.forecast import GRID_S, PLACES
 from hysteresis.errors import DataError
-from hysteresis.paths.marks import EvenRows, mark_path
+from hysteresis.paths.marks import mark_path
 from hysteresis.tables import Bools, DriveSignal, Floats, Ints, SpotPath
 
 EARLY_S = 600.0  # what is unknown of a model shows in the first minutes
@@ -63,9 +62,19 @@ class JobPlaces:
         )
 
 
-class Samples(EvenRows, Protocol):
-    """A block of an output, as `stream.compensate_stream` gives it."""
+class Samples(Protocol):
+    """A block of an output, as `stream.compensate_stream` gives it: row k is at k · step_s."""
 
+    @property
+    def first(self) -> int: ...
+    @property
+    def step_s(self) -> float: ...
+    @property
+    def x_mm(self) -> Floats: ...
+    @property
+    def y_mm(self) -> Floats: ...
+    @property
+    def beam(self) -> Bools: ...
     @property
     def drive_x(self) -> Floats: ...
     @property
@@ -87,14 +96,6 @@ def places_of_path(
                      np.interp(planned.t_s, drive.t_s, drive.drive_x),
                      np.interp(planned.t_s, drive.t_s, drive.drive_y),
                      planned.beam, line, layer)  # fmt: skip
-    return collect.done()
-
-
-def places_of_stream(blocks: Iterable[Samples]) -> JobPlaces:
-    """Places of a job that comes block by block, in bounded memory."""
-    collect = PlaceCollector()
-    for block in blocks:
-        collect.add(block)
     return collect.done()
 
 

@@ -39,7 +39,7 @@ class PathSource:
     """A toolpath on disk: `chunks` reads it from the beginning as often as it is asked.
 
     `kind` : 'RS-274', 'polyline', 'SVG', 'DXF' or 'job'. `in_field`: whether a place outside the
-    field is refused; parts of a job are looked at where the job puts them.
+    field is refused.
     """
 
     path: Path
@@ -201,7 +201,7 @@ def open_path(
                     file, bench, placement=where, skip_unknown=skip_unknown,
                     delete_slashed=delete_slashed, default_feed_mm_s=part_feed or feed or None,
                     tolerance_mm=min(max(fine_mm, least), most), layers=layers,
-                    in_field=False,
+                    in_field=in_field and placement.plain,  # else where the job puts it
                 )  # fmt: skip
 
             return rows_of_job(read_job(path), part, tally)

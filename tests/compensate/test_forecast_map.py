@@ -27,7 +27,6 @@ from hysteresis.compensate.map_places import (
     JobPlaces,
     PlaceCollector,
     places_of_path,
-    places_of_stream,
 )
 from hysteresis.errors import DataError
 from hysteresis.fit.structure import Recipe, layout
@@ -240,7 +239,10 @@ def test_hours_of_a_job_are_sampled_in_bounded_memory() -> None:
 
 
 def test_later_places_take_the_doubt_of_the_nearest_early_one() -> None:
-    found = places_of_stream(Block(4096 * k) for k in range(40))
+    collect = PlaceCollector()
+    for k in range(40):
+        collect.add(Block(4096 * k))
+    found = collect.done()
     on_map = forecast_places(model(ahead_mm=0.0), bench(), found, history=HISTORY)
     late = np.flatnonzero(~found.early)[::50]
     early = np.flatnonzero(found.early)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from hysteresis.paths.marks import mark_blocks, mark_path
+from hysteresis.paths.marks import mark_path
 from hysteresis.tables import SpotPath
 
 
@@ -88,26 +85,3 @@ def test_one_row_has_no_intervals():
     one = SpotPath(np.zeros(1), np.zeros(1), np.zeros(1), np.zeros(1, bool))
     with pytest.raises(ValueError, match="two rows"):
         mark_path(one)
-
-
-@settings(max_examples=200, deadline=None)
-@given(
-    what=st.lists(st.tuples(st.sampled_from("tmps"), st.integers(1, 40)), min_size=1, max_size=25),
-    cuts=st.sets(st.integers(1, 300), max_size=5),
-)
-def test_spans_in_a_stream_are_those_of_the_whole(what, cuts):
-    """Runs of trace, travel (m), rests (p) and short stops (s), beam off."""
-    kind = np.concatenate([np.full(n if k != "s" else 2, k) for k, n in what])
-    n = len(kind)
-    moves = np.where((kind == "t") | (kind == "m"), 0.05, 0.0)
-    x = np.cumsum(moves)
-    step = 0.01
-    path = SpotPath(np.arange(n + 1) * step, np.append(0.0, x), np.zeros(n + 1),
-                    np.append(kind == "t", False))  # fmt: skip
-    edges = [0, *sorted(cut for cut in cuts if cut < n + 1), n + 1]
-    blocks = [
-        SimpleNamespace(first=a, step_s=step, x_mm=path.x_mm[a:b], y_mm=path.y_mm[a:b],
-                        beam=path.beam[a:b])
-        for a, b in itertools.pairwise(edges)
-    ]  # fmt: skip
-    assert tuple(mark_blocks(blocks)) == mark_path(path).spans

@@ -21,11 +21,10 @@ from hysteresis.errors import InputError
 from hysteresis.paths import stream
 from hysteresis.paths.chunk import Chunk
 from hysteresis.paths.example_job import layered_tile_job
-from hysteresis.paths.marks import mark_blocks, mark_path
+from hysteresis.paths.marks import mark_path
 from hysteresis.paths.read import read_path
 from hysteresis.paths.source import open_path
 from hysteresis.paths.stream import at_rate, beam_at_rate, timed_blocks
-from hysteresis.paths.summary import summarise
 from hysteresis.paths.timing import Timing, plan_stretch, put_on_clock, timing_for
 from hysteresis.tables import Polyline
 
@@ -225,11 +224,6 @@ def test_layers_are_those_of_mark_path():
     at = np.rint(path.t_s / (T / 16)).astype(int)[:-1][traced]
     on = found["beam"][at]
     np.testing.assert_array_equal(found["layer"][at][on], marks.layer[:-1][traced][on])
-    spans = list(mark_blocks(timed_blocks(cut(line, [12]), timing)))
-    assert [(s.kind, s.layer) for s in spans] == [(s.kind, s.layer) for s in marks.spans]
-    np.testing.assert_allclose(  # a change of the beam lies between two samples
-        [s.end_s for s in spans], [s.end_s for s in marks.spans], atol=1.001 * T / 16
-    )
 
 
 def long_job(layers: int):
@@ -384,30 +378,6 @@ def test_the_beam_changes_at_its_instant(rate, monkeypatch):
     assert len(found["switch_s"]) > 5
 
 
-@pytest.mark.parametrize("samples", [1, 2, 37, 10**6])
-def test_the_summary_is_that_of_the_whole(samples, monkeypatch):
-    line = wild(np.random.default_rng(21), 60)
-    timing = Timing(200.0, 2000.0, T)
-    smoothed, _ = put_on_clock(line, timing)
-    monkeypatch.setattr(stream, "BLOCK_SAMPLES", samples)
-    found = summarise(timed_blocks(cut(line), timing))
-    path = smoothed.path
-    way = np.hypot(np.diff(path.x_mm), np.diff(path.y_mm))
-    assert found.peak_speed_mm_s == pytest.approx(smoothed.peak_speed_mm_s, rel=1e-9)
-    assert found.peak_acceleration_mm_s2 == pytest.approx(
-        smoothed.peak_acceleration_mm_s2, rel=1e-6
-    )
-    assert found.smoothing_mm == pytest.approx(smoothed.deviation_mm, rel=1e-6)
-    assert found.switches == np.diff(path.beam, prepend=False).sum() > 5
-    assert abs(found.duration_s - path.t_s[-1]) <= T / 16
-    # a change of the beam between two samples books at most that step's way elsewhere
-    slack = found.switches * found.peak_speed_mm_s * T / 16
-    assert found.trace_mm == pytest.approx(way[path.beam[:-1]].sum(), abs=slack)
-    assert found.trace_mm + found.travel_mm == pytest.approx(way.sum(), rel=1e-9)
-    with pytest.raises(InputError, match="empty"):
-        summarise([])
-
-
 @pytest.mark.parametrize("chunk_rows", [50, 16_384])
 def test_a_file_by_both_doors(bench, tmp_path, chunk_rows):
     """The invented tile job: `read_path`, and chunks from the reader of long files."""
@@ -428,9 +398,6 @@ def test_a_file_by_both_doors(bench, tmp_path, chunk_rows):
     np.testing.assert_array_equal(found["beam"][k], path.beam[which])
     assert (found["line_of_row"][k] != notes.line_of_row[which]).mean() < 0.002
     assert found["layer"].max() == 2
-    summary = summarise(timed_blocks(source.chunks(), timing))
-    assert summary.duration_s == pytest.approx(notes.duration_s, abs=step)
-    assert summary.smoothing_mm == pytest.approx(notes.smoothing_mm, rel=1e-6)
 
 
 def test_nothing_is_lost_over_hours():
