@@ -1,0 +1,134 @@
+"""Control charts: tabled constants and run lengths, recomputed and from the literature.
+
+d2, d3, D4, E2: tables of factors for control charts (ASTM MNL 7; Montgomery, *Introduction to
+Statistical Quality Control*, appendix; both from memory), checked here by integrating the range of
+normal values. Run lengths of the weighted mean: Lucas and Saccucci, Technometrics 32 (1990) 1,
+table of optimal schemes (from memory), and by a Markov chain (Brook and Evans, Biometrika 59 (1972)
+539), which shares nothing with the integral equation that the code solves.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from hysteresis.recheck.charts import D2, D4, E2, LEAST, control_chart, ewma, run_length
+from hysteresis.recheck.temperature import temperature_effect
+
+PHI, DENSITY = stats.norm.cdf, stats.norm.pdf
+
+
+def moments_of_range(n: int) -> tuple[float, float]:
+    """Mean and standard deviation of the range of n standard normal values, by integration.
+
+    Distribution of the range W: F(w) = n ∫ φ(x) (Φ(x + w) − Φ(x))^(n−1) dx (Tippett 1925).
+    """
+    x = np.linspace(-8.5, 8.5, 4001)
+
+    def above(w: float) -> float:
+        return 1.0 - n * float(
+            integrate.simpson(DENSITY(x) * (PHI(x + w) - PHI(x)) ** (n - 1), x=x)
+        )
+
+    w = np.linspace(0.0, 12.0, 1201)
+    tail = np.array([above(v) for v in w])
+    mean = float(integrate.simpson(tail, x=w))
+    square = float(integrate.simpson(2.0 * w * tail, x=w))
+    return mean, float(np.sqrt(square - mean**2))
+
+
+@pytest.mark.parametrize(
+    ("n", "d2", "d3", "upper"), [(2, 1.128, 0.853, 3.267), (3, 1.693, 0.888, 2.574),
+                                 (5, 2.326, 0.864, 2.114)],
+)  # fmt: skip
+def test_factors_by_integration(n, d2, d3, upper):
+    """Tabled to three digits; integration agrees to half a unit of the last one."""
+    mean, spread = moments_of_range(n)
+    assert mean == pytest.approx(d2, abs=6e-4) and spread == pytest.approx(d3, abs=6e-4)
+    assert 1.0 + 3.0 * spread / mean == pytest.approx(upper, abs=2e-3)
+    if n == 2:
+        assert mean == pytest.approx(2.0 / np.sqrt(np.pi), abs=1e-6)  # in closed form
+        assert pytest.approx(mean, abs=6e-4) == D2
+        assert pytest.approx(1.0 + 3.0 * spread / mean, abs=6e-4) == D4
+        assert pytest.approx(3.0 / mean, abs=2e-3) == E2
+
+
+def markov_run_length(weight: float, limit: float, shift: float, states: int = 401) -> float:
+    """Brook and Evans: the mean moves between the states of a grid across its limits."""
+    edge = limit * np.sqrt(weight / (2.0 - weight))
+    half = edge / states
+    at = -edge + half * (2 * np.arange(states) + 1)
+    start = (1.0 - weight) * at[:, None]
+    move = PHI((at + half - start) / weight - shift) - PHI((at - half - start) / weight - shift)
+    return float(np.linalg.solve(np.eye(states) - move, np.ones(states))[states // 2])
+
+
+@pytest.mark.parametrize(
+    ("weight", "limit", "shift", "published"),
+    [
+        (0.10, 2.814, 0.0, 500.0), (0.20, 2.962, 0.0, 500.0), (0.25, 2.998, 0.0, 500.0),
+        (0.40, 3.054, 0.0, 500.0), (0.10, 2.814, 1.0, 10.3), (0.10, 2.814, 0.5, 31.3),
+        (0.10, 2.814, 2.0, 4.36), (0.25, 2.998, 1.0, 11.1),
+    ],
+)  # fmt: skip
+def test_run_lengths_of_the_weighted_mean(weight, limit, shift, published):
+    """Published to three digits; limits tabled to three decimals move 500 by a per cent."""
+    found = run_length(weight, limit, shift)
+    assert found == pytest.approx(published, rel=0.015)
+    assert found == pytest.approx(markov_run_length(weight, limit, shift), rel=2e-3)
+
+
+def test_a_shewhart_chart_is_the_weighted_mean_of_weight_one():
+    """ARL of limits at 3 sigma: 1 / 0.0026998 = 370.4 (any textbook of quality control)."""
+    assert run_length(0.999999, 3.0) == pytest.approx(370.4, rel=1e-3)
+
+
+def test_limits_of_a_chart_by_hand():
+    """Values 10, 12, 11, 13, 10: ranges 2, 1, 2, 3, mean 2; centre 11.2, limits ± 2.66 · 2."""
+    chart = control_chart("x", "mm", list("abcde"), [10.0, 12.0, 11.0, 13.0, 10.0])
+    assert chart.centre == pytest.approx(11.2) and chart.range_centre == pytest.approx(2.0)
+    assert chart.high == pytest.approx(11.2 + 5.32) and chart.low == pytest.approx(11.2 - 5.32)
+    assert chart.range_high == pytest.approx(6.534)
+    assert chart.enough and not chart.out.any() and LEAST == 5
+    more = control_chart("x", "mm", list("abcd"), [10.0, 12.0, 11.0, 99.0])
+    assert not more.enough and not more.out.any()  # too few to call anything out
+
+
+def test_a_late_shift_is_called_and_the_weighted_mean_is_the_recursion():
+    rng = np.random.default_rng(5)
+    values = np.concatenate([rng.normal(0.0, 1.0, 20), rng.normal(2.0, 1.0, 12)])
+    chart = control_chart("x", "mm", [str(k) for k in range(32)], values)
+    assert chart.baseline == 20 and chart.out[20:].any()
+    mean, low, high = ewma(values, 0.0, 1.0, 0.2, 3.0)
+    weights = 0.2 * 0.8 ** np.arange(len(values))[::-1]
+    assert mean[-1] == pytest.approx(weights @ values)  # the sum that the recursion is
+    assert high[0] == pytest.approx(0.6) and low[0] == pytest.approx(-0.6)  # L λ σ
+    assert high[-1] == pytest.approx(3.0 * np.sqrt(0.2 / 1.8), rel=1e-6)
+
+
+def test_false_alarms_of_the_whole_chart_on_normal_values():
+    """Shewhart's 3-sigma limits alone give 1 in 370; with a baseline of 20 estimated values, range
+    and weighted mean beside them, a few per cent of later values at most (Quesenberry, J. Quality
+    Technology 25 (1993) 237, from memory: estimated limits alarm more often)."""
+    rng = np.random.default_rng(11)
+    out = [control_chart("x", "1", [""] * 21, rng.normal(size=21)).out[-1] for _ in range(600)]
+    assert 0.002 < np.mean(out) < 0.08
+
+
+def test_the_line_over_temperature_is_that_of_ordinary_least_squares():
+    """statsmodels' OLS, another implementation."""
+    sm = pytest.importorskip("statsmodels.api")
+    rng = np.random.default_rng(2)
+    t = 20.0 + rng.uniform(-3.0, 3.0, 9)
+    y = 0.01 - 0.003 * (t - 20.0) + rng.normal(0.0, 5e-4, 9)
+    found = temperature_effect("spring_x", "1", [*t, np.nan], [*y, 0.0])
+    reference = sm.OLS(y, sm.add_constant(t)).fit()
+    assert found is not None and found.rechecks == 9
+    assert found.per_k == pytest.approx(reference.params[1], rel=1e-9)
+    assert [found.low_per_k, found.high_per_k] == pytest.approx(
+        list(reference.conf_int(0.05)[1]), rel=1e-9
+    )
+    assert found.told and found.low_per_k < -0.003 < found.high_per_k
+    assert temperature_effect("spring_x", "1", t[:4], y[:4]) is None
+    assert temperature_effect("spring_x", "1", [20.0] * 9, y) is None
