@@ -35,6 +35,16 @@ def command(
             "rig's past is unknown.",
         ),
     ] = None,
+    start_from: Annotated[
+        Path | None,
+        typer.Option(
+            help="job.json of the output played before; --pause-s then counts from its end."
+        ),
+    ] = None,
+    model: Annotated[
+        Path | None,
+        typer.Option(help="Another model of this rig, as `learn` writes; default: model.json."),
+    ] = None,
     wrong: Annotated[
         float, typer.Option(help="Share by which the memory may be other than fitted, 0 to 1.")
     ] = 0.2,
@@ -52,6 +62,14 @@ def command(
         float | None, typer.Option(help="Feed where the path gives none, mm/s.")
     ] = None,
     travel_mm_s: Annotated[float | None, typer.Option(help="Speed of travel moves, mm/s.")] = None,
+    scale: Annotated[float, typer.Option(help="Scale of the path.")] = 1.0,
+    rotate_deg: Annotated[float, typer.Option(help="Turn, counter-clockwise.")] = 0.0,
+    x_mm: Annotated[float, typer.Option(help="Shift along x.")] = 0.0,
+    y_mm: Annotated[float, typer.Option(help="Shift along y.")] = 0.0,
+    mirror: Annotated[str | None, typer.Option(help="x: left becomes right; or y.")] = None,
+    fit: Annotated[
+        bool, typer.Option("--fit", help="Put it at the field's centre, smaller if it must be.")
+    ] = False,
     skip_unknown: Annotated[
         bool, typer.Option("--skip-unknown", help="Pass over unknown RS-274 words, and list them.")
     ] = False,
@@ -67,14 +85,17 @@ def command(
     Example:
       hysteresis advise my-run tile.ngc --pause-s 60
     """
+    from shlex import join
+
     from hysteresis.bench import read_bench
+    from hysteresis.cli.compensate_before import check_past, past
     from hysteresis.cli.console import progress
-    from hysteresis.compensate import state_after_pause
     from hysteresis.compensate.advice import recoveries, torque_axes
     from hysteresis.compensate.compare_options import compare_options
     from hysteresis.compensate.job import PathOptions, open_job
     from hysteresis.errors import InputError
     from hysteresis.model import read_model
+    from hysteresis.paths.placement import Placement
     from hysteresis.run_folder import open_run
 
     if not 0.0 < wrong < 1.0:
@@ -85,19 +106,22 @@ def command(
         raise InputError("--extra-s lies between 0 and 600 s", value=extra_s, mend="give seconds")
     folder = open_run(run)
     bench = read_bench(folder.bench_toml)
-    fitted = read_model(folder.model_json, bench)
+    check_past(start_from, pause_s)
+    source = model or folder.model_json
+    fitted = read_model(source, bench)
     torque_axes(fitted.model)
+    start, history = past(folder, fitted, source, pause_s=pause_s, start_from=start_from)
     job = open_job(path, bench, PathOptions(
+        Placement(scale, rotate_deg, x_mm, y_mm, mirror, fit),  # type: ignore[arg-type]
         skip_unknown=skip_unknown, feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s,
     ))  # fmt: skip
     back = recoveries(
         fitted, bench, excursion_mm=_hold(bench) if excursion_mm is None else excursion_mm,
         dwell_s=dwell_s, tolerance_mm=bench.tolerance.target_mm,
     )  # fmt: skip
-    start = None if pause_s is None else state_after_pause(fitted.model, fitted.end, pause_s)
     with progress("Comparing what to do while the beam is off"):
         costs = compare_options(
-            fitted, bench, job.blocks, start=start, wrong=wrong,
+            fitted, bench, job.blocks, start=start, history=history, wrong=wrong,
             waits_s=(0.0, extra_s) if extra_s > 0 else (0.0,),
         )  # fmt: skip
         shuttered = None
@@ -109,7 +133,7 @@ def command(
                 fitted, other, job.blocks, start=start, wrong=wrong, options=("null",)
             )
     _say_options(costs, shuttered, wrong)
-    _say_parks(fitted, bench, job, start)
+    _say_parks(fitted, bench, job, start, join(["hysteresis", "compensate", str(run), str(path)]))
     _say_recovery(back)
     _say_order(fitted, bench, job, start, order_by)
 
@@ -129,8 +153,14 @@ def _say_options(costs: tuple[OptionCost, ...], shuttered: OptionCost | None, wr
         ],
     )  # fmt: skip
     first = costs[0]
-    print(f"Foretold to be left where the model is right: {first.foretold_mm:.3f} mm "
-          f"({first.low_mm:.3f} … {first.high_mm:.3f}).")  # fmt: skip
+    own = [c.foretold_mm for c in costs]
+    say(
+        f"Foretold to be left over the whole trace, as compensate has it: {first.foretold_mm:.3f} "
+        f"mm ({first.low_mm:.3f} … {first.high_mm:.3f})"
+        + (f", {min(own):.3f} to {max(own):.3f} with the other options" if len(own) > 1 else "")
+        + ". That is what the fit's own doubt leaves; the options differ in what a memory that is "
+        "other than fitted leaves, above all where traces start."
+    )
     if not first.starts:
         say("No trace begins behind a stretch long enough to do anything but follow the path.")
     if shuttered is not None:
@@ -141,7 +171,9 @@ def _say_options(costs: tuple[OptionCost, ...], shuttered: OptionCost | None, wr
         )
 
 
-def _say_parks(fitted: FittedModel, bench: Bench, job: JobPath, start: RigState | None) -> None:
+def _say_parks(
+    fitted: FittedModel, bench: Bench, job: JobPath, start: RigState | None, command: str
+) -> None:
     from hysteresis.cli.console import say, table
     from hysteresis.compensate.advice import best_parks, long_stops
 
@@ -160,10 +192,15 @@ def _say_parks(fitted: FittedModel, bench: Bench, job: JobPath, start: RigState 
             for p in parks
         ],
     )  # fmt: skip
+    count = f"{len(stops)} stretches" if len(stops) > 1 else "one stretch"
     say(
-        f"From {len(stops)} parks of {own:.1f} s on average, travel included. --beam-off null "
-        "chooses such places by itself, in the time there is."
+        f"Of the {count} between two traces with the beam off for half a second or more, "
+        f"{own:.1f} s on average with the travel. --beam-off null chooses such places by itself, "
+        "in the time there is; where each layer ends with a wait, a place of one's own choice goes "
+        "with:"
     )
+    near = min(parks, key=lambda p: abs(p.wait_s - own))
+    print(f"  {command} --park {near.x_mm:.1f},{near.y_mm:.1f} --park-wait-s {near.wait_s:g}")
 
 
 def _hold(bench: Bench) -> float:
@@ -180,13 +217,12 @@ def _say_recovery(found: tuple[Recovery, ...]) -> None:
         f"for {one.dwell_s:g} s",
         ("axis", "time", "95 % of the refits", "left in the end, mm", "creep over"),
         [
-            (r.axis, _time(r.time_s), f"{_time(r.low_s)} … {_time(r.high_s)}", f"{r.left_mm:.3f}",
-             _time(r.settled_s))
+            (r.axis, _time(r.time_s), _interval(r), f"{r.left_mm:.3f}", _time(r.settled_s))
             for r in found
         ],
     )  # fmt: skip
     if any(r.time_s == float("inf") for r in found):
-        print("Where it never comes back, friction holds it: only excursions wipe that.")
+        print("Where it never comes back so far, friction holds it: only excursions wipe that.")
 
 
 def _say_order(
@@ -226,6 +262,11 @@ def _say_order(
 
 def _mm(value: float) -> str:
     return f"{value:.3f}" if value == value else "–"
+
+
+def _interval(r: Recovery) -> str:
+    low, high = _time(r.low_s), _time(r.high_s)
+    return f"{low} in all of them" if low == high == "never" else f"{low} … {high}"
 
 
 def _time(value_s: float) -> str:

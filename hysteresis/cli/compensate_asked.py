@@ -10,6 +10,7 @@ from typing import Any
 
 from hysteresis.bench import Bench
 from hysteresis.carrier import Carrier
+from hysteresis.cli.compensate_before import check_past
 from hysteresis.compensate.beam_off import OPTIONS
 from hysteresis.compensate.job import PathOptions
 from hysteresis.errors import InputError
@@ -121,15 +122,7 @@ class Asked:
                 "a drive and positions at once", value=str(self.out), mend="leave out one of them"
             )
         self._check_effect()
-        if self.start_from is not None:
-            if not self.start_from.is_file():
-                raise InputError("no such file", file=self.start_from,
-                                 mend="name the job.json of the output played before")  # fmt: skip
-            if self.pause_s is None:
-                raise InputError(
-                    "how long has the rig rested since that job?", file=self.start_from,
-                    mend="add --pause-s with the seconds",
-                )  # fmt: skip
+        check_past(self.start_from, self.pause_s)
 
     def _check_effect(self) -> None:
         """Refuse options that change nothing in what is to be written."""

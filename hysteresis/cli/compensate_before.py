@@ -9,6 +9,7 @@ from hysteresis.bench import Bench
 from hysteresis.compensate import state_after_pause
 from hysteresis.compensate.account import end_of_job
 from hysteresis.compensate.correction import Correction
+from hysteresis.errors import InputError
 from hysteresis.files import sha256_of
 from hysteresis.model import FittedModel, RigState
 from hysteresis.run_folder import RunFolder
@@ -26,6 +27,20 @@ class Rig:
     correction: Correction | None
     start: RigState | None
     history: tuple[Pattern, float] | None
+
+
+def check_past(start_from: Path | None, pause_s: float | None) -> None:
+    """InputError for an account that is not there, or a rest since it that is not told."""
+    if start_from is None:
+        return
+    if not start_from.is_file():
+        raise InputError("no such file", file=start_from,
+                         mend="name the job.json of the output played before")  # fmt: skip
+    if pause_s is None:
+        raise InputError(
+            "how long has the rig rested since that job?", file=start_from,
+            mend="add --pause-s with the seconds",
+        )  # fmt: skip
 
 
 def past(
