@@ -71,6 +71,12 @@ ForecastsOf = Callable[
 ]
 
 
+Forecasts = Callable[
+    [Sequence[OpenedRun], PathAsked, Callable[[float], None]],
+    tuple[list[PathForecast], list[LeftOut]],
+]
+
+
 def forecast_runs(
     runs: Sequence[OpenedRun], asked: PathAsked, told: Callable[[float], None] = lambda _: None
 ) -> tuple[list[PathForecast], list[LeftOut]]:
