@@ -17,22 +17,17 @@ from typing import Any
 from hysteresis import virtual_bench
 from hysteresis.bench import TEMPLATE, Bench
 from hysteresis.files import read_text, write_atomic
-from hysteresis.measure import measure_camera
 from hysteresis.paths.example_job import layered_tile_job
 from hysteresis.plan.characterise import characterisation
-from hysteresis.run_folder import RunFolder, create_run
-from hysteresis.table_files import read_pattern, write_camera_log, write_pattern, write_recording
-from hysteresis.tables import CameraLog, Pattern
+from hysteresis.run_folder import create_run
+from hysteresis.table_files import read_pattern, write_camera_log, write_pattern
 
 HERE = Path(__file__).parent
 SIMULATED = "This run was played on the virtual bench.\n"  # the words of `hysteresis virtual`
 
-# Digits that are kept: well below the noise (0.017 mm, 0.1 px).
+# Digits that are kept: well below the noise (0.1 px, about 0.017 mm).
 PATTERN_DECIMALS = {"t_s": 4, "drive_x": 4, "drive_y": 4}
 LOG_DECIMALS = {"t_s": 5, "u_px": 2, "v_px": 2, "weight": 1}
-RECORDING_DECIMALS = {
-    "t_s": 4, "exposure_s": 4, "x_mm": 3, "y_mm": 3, "sigma_x_mm": 3, "sigma_y_mm": 3,
-}  # fmt: skip
 
 
 def main() -> None:
@@ -44,11 +39,9 @@ def main() -> None:
     out.mkdir(parents=True, exist_ok=True)
     write_atomic(out / plan["job"]["file"], job(plan))
     print(f"Wrote {out / plan['job']['file']}")
-    for name in unit_names(plan):
-        make_unit(out / name, name, plan)
-        print(f"Wrote {out / name}: a recording", flush=True)
-    make_tracer(out / plan["tracer"]["folder"], plan)
-    print(f"Wrote {out / plan['tracer']['folder']}: a camera log")
+    for name in run_names(plan):
+        make_run(out / name, plan)
+        print(f"Wrote {out / name}", flush=True)
 
 
 def definition() -> dict[str, Any]:
@@ -56,11 +49,22 @@ def definition() -> dict[str, Any]:
     return tomllib.loads(read_text(HERE / "make.toml"))
 
 
-def unit_names(plan: dict[str, Any]) -> list[str]:
-    """Folders of the measured units, such as thread-1."""
-    return [
-        f"{kind}-{seed}" for kind in plan["units"]["folders"] for seed in plan["units"]["seeds"]
-    ]
+def run_names(plan: dict[str, Any]) -> list[str]:
+    """Folders of all runs: thread-1, …, tracer."""
+    units = plan["units"]
+    return [f"{kind}-{seed}" for kind in units["folders"] for seed in units["seeds"]] + ["tracer"]
+
+
+def unit_of(name: str, plan: dict[str, Any]) -> tuple[str, int]:
+    """Suspension and seed of a run.
+
+    >>> unit_of("elastic-3", definition()), unit_of("tracer", definition())
+    (('elastic-band', 3), ('braided-thread', 4))
+    """
+    if name == "tracer":
+        return plan["tracer"]["suspension"], plan["tracer"]["seed"]
+    kind, seed = name.rsplit("-", 1)
+    return plan["units"]["folders"][kind], int(seed)
 
 
 def job(plan: dict[str, Any]) -> str:
@@ -68,47 +72,29 @@ def job(plan: dict[str, Any]) -> str:
     return layered_tile_job(plan["job"]["layers"], duration_s=plan["job"]["duration_s"])
 
 
-def make_unit(folder: Path, name: str, plan: dict[str, Any]) -> None:
-    """One measured unit: bench, pattern and recording."""
-    kind, seed = name.rsplit("-", 1)
-    how = plan["units"]
-    run, log, pattern, bench = _filmed(folder, how["folders"][kind], int(seed), how, plan)
-    measured = measure_camera(log, pattern, bench)
-    write_recording(run.recording_csv, measured.recording, decimals=RECORDING_DECIMALS)
-    _shorten(run.recording_csv)
-
-
-def make_tracer(folder: Path, plan: dict[str, Any]) -> None:
-    """One unit as its camera saw it: bench, pattern and camera log."""
-    how = plan["tracer"]
-    run, log, _, _ = _filmed(folder, how["suspension"], how["seed"], how, plan)
-    write_camera_log(run.camera_log_csv, log, decimals=LOG_DECIMALS)
-    _shorten(run.camera_log_csv)
-
-
-def _filmed(
-    folder: Path, suspension: str, seed: int, how: dict[str, Any], plan: dict[str, Any]
-) -> tuple[RunFolder, CameraLog, Pattern, Bench]:
-    """Bench and pattern of one unit, written, and what the camera saw of it."""
+def make_run(folder: Path, plan: dict[str, Any]) -> None:
+    """One unit with its pattern, and what the camera saw of it."""
     run = create_run(folder)
-    text = bench_text(suspension, seed, how["frame_rate_hz"], plan)
+    suspension, seed = unit_of(folder.name, plan)
+    text = bench_text(suspension, seed, plan["frame_rate_hz"], plan)
     write_atomic(run.bench_toml, text)
     write_atomic(run.simulated_txt, SIMULATED)
     bench = Bench.model_validate(tomllib.loads(text))
-    asked = characterisation(bench, minutes=how["minutes"])
+    asked = characterisation(bench, minutes=plan["minutes"])
     write_pattern(run.pattern_csv, asked, decimals=PATTERN_DECIMALS)
     _shorten(run.pattern_csv)
     pattern = read_pattern(run.pattern_csv)  # what is played is what the file says
     rig = virtual_bench.make_rig(bench, suspension, seed)
     played = virtual_bench.play(rig, pattern.t_s, pattern.drive_x, pattern.drive_y)
-    log = virtual_bench.photograph(played, bench, seed, noise_px=how["noise_px"])
-    return run, log, pattern, bench
+    log = virtual_bench.photograph(played, bench, seed, noise_px=plan["noise_px"])
+    write_camera_log(run.camera_log_csv, log, decimals=LOG_DECIMALS)
+    _shorten(run.camera_log_csv)
 
 
 def bench_text(suspension: str, unit: int, frame_rate_hz: float, plan: dict[str, Any]) -> str:
     """The commented bench.toml of one unit: that of `hysteresis new` with its own words put in.
 
-    >>> "frame_rate_hz = 12.0" in bench_text("elastic-band", 3, 12.0, definition())
+    >>> "frame_rate_hz = 15.0" in bench_text("elastic-band", 3, 15.0, definition())
     True
     """
     text = TEMPLATE
