@@ -94,6 +94,10 @@ def _latest(folder: RunFolder) -> str:
 
 
 def _page(folder: RunFolder, question: str, note: str, command: str) -> Page:
+    if question == "recheck":
+        from hysteresis.report.recheck_files import last_recheck, page_of_record
+
+        return page_of_record(folder, last_recheck(folder), command=command, note=note)
     from hysteresis.findings import gather
 
     if question == "fit":

@@ -31,6 +31,7 @@ from hysteresis.report.page import (
     Text,
 )
 from hysteresis.report.parts import figures, grid, origin_of, sentence
+from hysteresis.report.words import name_of
 
 REACH = 3.0  # the chart's scale; what lies beyond is drawn at its edge
 MOST_ROWS = 24  # of single readings that differ
@@ -121,7 +122,7 @@ def _whole_tables(whole: list[Pair]) -> list[Table]:
             Table(
                 ("figure", "unit", "x, data", "x, model", "y, data", "y, model", "agree"),
                 tuple(rows), f"Figures that sum up the run{told}", left=frozenset({0, 1}),
-                marked=frozenset(marked),
+                marked=frozenset(marked), shape="stack",
             )
         )  # fmt: skip
     both = [p for p in whole if p.either.axis == "xy"]
@@ -143,11 +144,6 @@ def characteristic_terms(findings: Findings) -> tuple[tuple[str, str], ...]:
         (sentence(name_of(d.key)).rstrip("."), f"{sentence(d.words)} {d.formula}. {d.source}.")
         for d in found.values()
     )
-
-
-def name_of(key: str) -> str:
-    """A figure's short name, from the key of its definition."""
-    return key.replace("_", " ")
 
 
 def _table(pairs: list[Pair], caption: str) -> Table:

@@ -70,9 +70,11 @@ def thinned(data: Columns, most: int = EMBEDDED_ROWS) -> tuple[Columns, int]:
     ends = np.append(starts[1:], count)
     length = (ends - starts)[np.cumsum(change) - 1]
     place = np.arange(count) - starts[np.cumsum(change) - 1]
-    long = int(length[length > FEW].size)
-    every = int(np.ceil(long / max(most - (count - long), most // 4)))
-    keep = (length <= FEW) | (place % every == 0) | (place == length - 1)
+    # where short series alone are too many, they are thinned as well
+    few = FEW if np.sum(length <= FEW) <= most // 2 else 1
+    long = int(np.sum(length > few))
+    every = max(int(np.ceil(long / max(most - (count - long), most // 4))), 1)
+    keep = (length <= few) | (place % every == 0) | (place == length - 1)
     return {name: values[keep] for name, values in data.items()}, every
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from hysteresis.findings import Findings, Measured
-from hysteresis.loops import QUICK, STRAY
+from hysteresis.loops import QUICK, STRAY, Loop
 from hysteresis.metrics import AXES, ReturnToZero
 from hysteresis.path_error import StartError
 from hysteresis.report.drawing import (
@@ -294,7 +295,7 @@ def _loops(measured: Measured) -> Picture:
         line = measured.lines[axis]
         assert line is not None
         for name, style in _LOOP_KINDS:
-            for n, loop in enumerate(_loops_of(measured, axis, name)):
+            for n, loop in enumerate(loops_of(measured.loops, axis, name)):
                 if "sweep" in name:
                     rates.setdefault(name, []).append(f"{axis} {loop.rate_per_s:.2g}")
                 # a frame beside a quick move is half of that move
@@ -330,8 +331,9 @@ def _loops(measured: Measured) -> Picture:
     )
 
 
-def _loops_of(measured: Measured, axis: str, name: str) -> list[Any]:
-    mine = [loop for loop in measured.loops if loop.axis == axis]
+def loops_of(loops: Sequence[Loop], axis: str, name: str) -> list[Loop]:
+    """Loops of one axis by name: 'slow sweep', 'quick sweep' (one each), 'growing', 'decaying'."""
+    mine = [loop for loop in loops if loop.axis == axis]
     if "sweep" not in name:
         return [loop for loop in mine if loop.kind == name]
     sweeps = [loop for loop in mine if loop.kind == "sweep" and loop.part != "minor"]
@@ -343,4 +345,4 @@ def _loops_of(measured: Measured, axis: str, name: str) -> list[Any]:
         return [] if slow is None else [slow]
     # the quickest of those that go far
     quick = max(sweeps, key=lambda loop: loop.rate_per_s * np.ptp(loop.drive), default=slow)
-    return [] if quick is slow else [quick]
+    return [] if quick is slow or quick is None else [quick]

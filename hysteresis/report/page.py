@@ -17,6 +17,7 @@ from hysteresis.findings import Source
 Question = Literal["fit", "verify", "compare", "recheck"]
 Columns = Mapping[str, npt.NDArray[Any]]
 
+MOST_FILES = 5  # named below a figure; all of them stand under Origin and in its CSV
 SHORT_HASH = 12  # characters of a SHA-256 in small print: 48 bits tell all files of a bench apart
 
 
@@ -30,7 +31,10 @@ class Provenance:
 
     def line(self) -> str:
         """The small print below a figure."""
-        files = ", ".join(f"{s.file} {s.sha256[:SHORT_HASH]}" for s in self.sources)
+        named = self.sources[:MOST_FILES]
+        files = ", ".join(f"{s.file} {s.sha256[:SHORT_HASH]}" for s in named)
+        if len(self.sources) > MOST_FILES:
+            files += f" and {len(self.sources) - MOST_FILES} more (see Origin)"
         parts = (f"Run {self.run}" if self.run else "", files, self.command)
         return " · ".join(part for part in parts if part)
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from fpdf import FPDF
 
 LEAST_PT = 6.0
+WHOLE = 6  # rows: a table of no more is never split
 
 
 def draw_table(pdf: FPDF, table: Table) -> None:
@@ -20,7 +21,7 @@ def draw_table(pdf: FPDF, table: Table) -> None:
     from fpdf.fonts import FontFace
 
     size, widths = _column_widths(pdf, table)
-    need(pdf, 26.0)
+    need(pdf, 20.0 + 6.0 * min(len(table.rows), WHOLE))
     pdf.ln(1.0)
     if table.caption:
         font(pdf, 8.5, colour=QUIET)
@@ -38,13 +39,14 @@ def draw_table(pdf: FPDF, table: Table) -> None:
         "line_height": size * MM_PER_PT * LEADING, "headings_style": FontFace(emphasis="BOLD"),
         "v_align": "TOP", "first_row_as_headings": True,
     }  # fmt: skip
+    shade = FontFace(fill_color=rgb("#f3ecf1"))
+    bold = FontFace(emphasis="BOLD", fill_color=rgb("#f3ecf1"))
     with pdf.table(**settings) as body:
         body.row([plain(name) for name in table.columns])
         for number, cells in enumerate(table.rows):
-            bold = FontFace(emphasis="BOLD", fill_color=rgb("#f3ecf1"))
-            row = body.row(style=bold if number in table.marked else None)
-            for cell in cells:
-                row.cell(plain(cell))
+            row = body.row(style=shade if number in table.marked else None)
+            for k, cell in enumerate(cells):
+                row.cell(plain(cell), style=bold if number in table.marked and k == 0 else None)
     pdf.ln(2.5)
 
 

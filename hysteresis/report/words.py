@@ -28,6 +28,11 @@ def _place(value: float, digits: int) -> int:
     return Decimal(round(value, -place)).adjusted() - digits + 1
 
 
+def name_of(key: str) -> str:
+    """A published figure's short name, from the key of its definition."""
+    return key.replace("_", " ")
+
+
 def with_interval(estimate: Estimate | None) -> str:
     """A figure with its 95 % interval, both to two digits of half the interval's length."""
     if estimate is None or not math.isfinite(estimate.value):
@@ -135,9 +140,7 @@ def _agreement(findings: Findings) -> list[str]:
     whole = [p for p in findings.pairs if not p.either.conditions and p.disagree is not None]
     if not whole:
         return []
-    differ = [
-        f"{p.definition.key.replace('_', ' ')} of {p.either.axis}" for p in whole if p.disagree
-    ]
+    differ = [f"{name_of(p.definition.key)} of {p.either.axis}" for p in whole if p.disagree]
     if not differ:
         return [f"Data and model agree in all {len(whole)} figures that sum up the run."]
     named = ", ".join(differ[:4]) + (" and others" if len(differ) > 4 else "")

@@ -1,0 +1,220 @@
+"""Is the stored model still right, and what has moved? The page of a recheck and its history."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+from importlib.metadata import version
+
+from hysteresis.bench import Bench
+from hysteresis.findings import SIMULATED
+from hysteresis.recheck.results import Judgement, LogRow, QuickUpdate, RecheckHistory, Shift
+from hysteresis.report.drawing import styled
+from hysteresis.report.page import Block, Grid, Page, Provenance, Section, Table, Text
+from hysteresis.report.parts import (
+    cautions_section,
+    definitions_section,
+    figures,
+    grid,
+    origin_section,
+    sentence,
+    warnings,
+)
+from hysteresis.report.recheck_figures import (
+    change_words,
+    chart_pictures,
+    history_picture,
+    moved_picture,
+    name_of_chart,
+)
+from hysteresis.report.words import plain
+
+VERDICTS = {
+    "pass": "The stored model still holds.",
+    "watch": "The stored model may be about to leave its tolerance: look again soon.",
+    "refit": "The stored model no longer holds: take over what moved, or measure anew.",
+}
+TERMS = (
+    (
+        "Verdict",
+        "Refit: a change is certain and leaves more than the tolerance of bench.toml on the path, "
+        "or as much of the spots is explained by none of the numbers. Watch: a change is certain "
+        "but leaves less, or one that leaves more cannot be ruled out. Pass: neither.",
+    ),
+    (
+        "Chi-square",
+        "Of all changes together under the hypothesis that nothing moved, with the degrees of "
+        "freedom and the probability of as much by chance (textbook).",
+    ),
+    (
+        "Control chart",
+        "Individuals and moving range of two (Shewhart; ASTM E2587, constants from memory) and "
+        "exponentially weighted moving average (Roberts 1959; Lucas and Saccucci 1990, from "
+        "memory). Only rechecks of the same model and kind of reading stand in one chart.",
+    ),
+)
+
+
+def recheck_page(
+    judgement: Judgement,
+    history: RecheckHistory,
+    bench: Bench,
+    origin: Provenance,
+    *,
+    record: str = "",
+    update: QuickUpdate | None = None,
+    simulated: bool = False,
+    note: str = "",
+) -> Page:
+    """The verdict, what moved, control charts with their limits, and the log of all rechecks.
+
+    `record` names the recheck in the log; `update` is what a quick update came to, if any.
+    """
+    with styled():
+        body = (*_moved(judgement, origin), *_charts(history, origin), *_log(history, origin))
+    return Page(
+        question="recheck",
+        title=f"{bench.name}: is the stored model still right?",
+        facts=(
+            *((f"recheck {record}",) if record else ()),
+            f"suspension: {bench.suspension}",
+            f"unit: {bench.unit}",
+            f"tolerance {judgement.on_path.tolerance_mm:g} mm",
+        ),
+        note=note or (SIMULATED if simulated else ""),
+        made_at=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        origin=origin,
+        sections=(
+            _in_short(judgement, update),
+            cautions_section(),
+            *body,
+            definitions_section(("Return-to-zero error",), TERMS),
+            origin_section(origin.sources, f"hysteresis {version('hysteresis')}", origin.command),
+        ),
+    )
+
+
+def _in_short(judgement: Judgement, update: QuickUpdate | None) -> Section:
+    on = judgement.on_path
+    blocks: list[Block | Grid] = [
+        Text(f"{judgement.verdict.capitalize()}: {VERDICTS[judgement.verdict]}", "verdict")
+    ]
+    blocks += [Text(sentence(reason), "verdict") for reason in judgement.reasons]
+    blocks += [
+        Text(
+            f"What moved: {s.words}, by {change_words(s.unit, s.moved_by)} ± "
+            f"{_size(s, s.moved_by_error)}.",
+            "verdict",
+        )
+        for s in judgement.moved
+    ]
+    blocks.append(
+        Table(
+            ("figure", "value"),
+            (
+                (f"error that the change leaves on {on.path}, rms mm (95 % interval)",
+                 f"{plain(on.error_mm)} ({plain(on.low_mm)} … {plain(on.high_mm)})"),
+                ("the largest of it on the trace, mm", plain(on.worst_mm)),
+                ("tolerance, mm", f"{on.tolerance_mm:g}"),
+                ("returns to zero off what the model foretells, rms mm",
+                 plain(judgement.return_mm)),
+                ("left by the moved model, robust mm", plain(judgement.residual_mm)),
+                ("noise of one frame or reading, mm", plain(judgement.noise_mm)),
+                (f"chi-square on {judgement.degrees} degrees of freedom",
+                 plain(judgement.chi_square)),
+                ("probability of as much by chance", f"{judgement.p_value:.2g}"),
+            ),
+            f"The recheck in figures, against {judgement.against}.",
+        )
+    )  # fmt: skip
+    if update is not None:
+        blocks += _update(update)
+    return Section("short", "In short", tuple(blocks), "In short")
+
+
+def _update(update: QuickUpdate) -> list[Block]:
+    fell = f"{plain(update.held_before_mm)} to {plain(update.held_after_mm)} mm"
+    told = (
+        f"A quick update takes over what moved: on {update.held_out} the error went from {fell}."
+        if update.accepted
+        else f"A quick update was tried and not taken: on {update.held_out} the error would have "
+        f"gone from {fell}."
+    )
+    return [Text(told), *warnings(note.rstrip(".") for note in update.notes)]
+
+
+def _size(shift: Shift, value: float) -> str:
+    return f"{value:.3f} mm" if shift.unit == "mm" else f"{100.0 * value:.2f} %"
+
+
+def _moved(judgement: Judgement, origin: Provenance) -> tuple[Section, ...]:
+    if not judgement.shifts:
+        return ()
+    table = Table(
+        ("number", "change", "± (standard uncertainty)", "blamed"),
+        tuple(
+            (s.words, change_words(s.unit, s.value), _size(s, s.standard_error),
+             "yes" if s.moved else "no")
+            for s in judgement.shifts
+        ),
+        f"Change against {judgement.against}.",
+        marked=frozenset(k for k, s in enumerate(judgement.shifts) if s.moved), shape="tall",
+    )  # fmt: skip
+    cells = grid(figures([moved_picture(judgement)], origin), (table,))
+    return (Section("moved", "What moved", cells, "What moved"),)
+
+
+def _charts(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
+    shown = figures(chart_pictures(history.charts), origin)
+    blocks: list[Block | Grid] = []
+    if shown:
+        blocks += grid(*((figure,) for figure in shown))
+    elif history.rows:
+        blocks.append(Text("A control chart needs two rechecks of one model or more."))
+    if history.temperature:
+        blocks.append(_temperature(history))
+    if not blocks:
+        return ()
+    return (Section("charts", "Control charts", tuple(blocks), "Charts"),)
+
+
+def _temperature(history: RecheckHistory) -> Table:
+    def cell(unit: str, value: float) -> str:
+        return f"{value:+.4f}" if unit == "mm" else f"{100.0 * value:+.2f}"
+
+    return Table(
+        ("figure", "per kelvin", "95 % interval", "rechecks", "span, K", "told apart from none"),
+        tuple(
+            (
+                name_of_chart(t.name), cell(t.unit, t.per_k).replace("-", "−"),
+                f"{cell(t.unit, t.low_per_k)} … {cell(t.unit, t.high_per_k)}".replace("-", "−"),
+                str(t.rechecks), f"{t.span_k:.1f}", "yes" if t.told else "no",
+            )
+            for t in history.temperature
+        ),
+        "The part of the room's temperature: slope of a straight line.",
+        shape="stack",
+    )  # fmt: skip
+
+
+def _log(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
+    if not history.rows:
+        return ()
+    table = Table(
+        ("date", "record", "verdict", "error, mm", "up to, mm", "returns, mm", "p", "°C", "model",
+         "moved"),
+        tuple(_log_row(row) for row in reversed(history.rows)),
+        "Every recheck of this unit, the latest first; model: SHA-256 of its file.",
+        left=frozenset({0, 1, 2, 8, 9}), shape="stack",
+    )  # fmt: skip
+    shown = figures([history_picture(history.rows)], origin)
+    return (Section("log", "All rechecks", (*shown, table), "All rechecks"),)
+
+
+def _log_row(row: LogRow) -> tuple[str, ...]:
+    warm = f"{row.temperature_c:.1f}" if math.isfinite(row.temperature_c) else "–"
+    moved = ", ".join(name_of_chart(key).rpartition(",")[0] for key in row.moved.split()) or "–"
+    return (
+        row.date, row.record, row.verdict, plain(row.error_mm), plain(row.error_high_mm),
+        plain(row.return_mm), f"{row.p_value:.2g}", warm, row.model, moved,
+    )  # fmt: skip
