@@ -7,32 +7,33 @@ import os
 import subprocess
 import sys
 import tempfile
+import warnings
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from unittest import mock
 
 COMMAND = [sys.executable, "-c", "from hysteresis.cli import main; main()"]
+# what the interpreter keeps to itself by default
+QUIET = (DeprecationWarning, PendingDeprecationWarning, ImportWarning, ResourceWarning)
 
 
 def call(*words: object) -> subprocess.CompletedProcess[str]:
-    """`hysteresis WORDS…` as a process of its own."""
+    """`hysteresis WORDS…` as a process of its own, for what hangs on one (signals, streams)."""
     return subprocess.run([*COMMAND, *map(str, words)], capture_output=True, text=True, timeout=300)
 
 
 def done(*words: object) -> str:
-    """What a command says that must succeed."""
-    return _succeeded(call(*words))
+    """What a command says that must succeed; within this process (see `in_process`).
 
-
-def done_here(*words: object) -> str:
-    """The same within this process."""
-    return _succeeded(in_process(*words))
-
-
-def _succeeded(finished: subprocess.CompletedProcess[str]) -> str:
+    A start costs one to three seconds of imports and of loading kernels, most commands less.
+    """
+    finished = in_process(*words)
     assert finished.returncode == 0, finished.stderr
     assert "Traceback" not in finished.stderr and "Warning" not in finished.stderr
     return finished.stdout
+
+
+done_here = done
 
 
 def content(folder: Path) -> dict[str, bytes]:
@@ -62,18 +63,25 @@ def refused(watched: Path, *words: object) -> str:
 def in_process(*words: object) -> subprocess.CompletedProcess[str]:
     """`hysteresis WORDS…` within this process: what it says and its exit code, without the start.
 
-    For the many refusals; what hangs on a process of its own (signals, streams) uses `call`.
+    Warnings are shown as a process would show them, not gathered by pytest. What hangs on a process
+    of its own (signals, streams) uses `call`.
     """
     from hysteresis.cli import main
 
     out, err = io.StringIO(), io.StringIO()
     code: object = 0
     argv = mock.patch.object(sys, "argv", ["hysteresis", *map(str, words)])
-    with argv, redirect_stdout(out), redirect_stderr(err):
+    warned = warnings.catch_warnings(record=True)
+    with argv, redirect_stdout(out), redirect_stderr(err), warned as shown:
+        warnings.resetwarnings()
+        for quiet in QUIET:
+            warnings.simplefilter("ignore", quiet)
         try:
             main()
         except SystemExit as end:
             code = end.code or 0
+    for one in shown:
+        err.write(warnings.formatwarning(one.message, one.category, one.filename, one.lineno))
     return subprocess.CompletedProcess(list(words), int(str(code)), out.getvalue(), err.getvalue())
 
 

@@ -9,6 +9,7 @@ import tomllib
 from functools import cache
 
 import numpy as np
+from shared import once
 
 from hysteresis import virtual_bench
 from hysteresis.bench import TEMPLATE, Bench
@@ -61,7 +62,9 @@ def typed_fit(suspension: str = "braided-thread", seed: int = 1) -> Fit:
 
 @cache
 def camera_fit(suspension: str = "braided-thread", seed: int = 3) -> Fit:
-    return fit_recording(*filmed(suspension, seed), bench())
+    """By a camera, with the memory chosen; some fifteen seconds, so once for all processes."""
+    name = f"camera_fit_{suspension}_{seed}"
+    return once(name, lambda: fit_recording(*filmed(suspension, seed), bench()))
 
 
 def observed(

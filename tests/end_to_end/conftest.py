@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import shutil
+from functools import partial
 from pathlib import Path
 
 import pytest
 from command_line import done
+from shared import once
 
 TILE = """\
 (Invented: two layers of a small tile, parked to one side after each.)
@@ -65,20 +67,27 @@ def played_run(folder: Path, tile: Path, suspension: str) -> dict[str, str]:
     return said
 
 
+def whole_job(folder: Path, tile: Path, suspension: str, *, typed: bool) -> dict[str, str]:
+    """Both; a try that was broken off leaves nothing in the way of the next."""
+    shutil.rmtree(folder, ignore_errors=True)
+    said = fitted_run(folder, suspension, typed=typed)
+    return said | played_run(folder, tile, suspension)
+
+
 @pytest.fixture(scope="session")
-def camera_job(tmp_path_factory: pytest.TempPathFactory, tile: Path) -> tuple[Path, dict[str, str]]:
+def camera_job(shared_folder: Path, tile: Path) -> tuple[Path, dict[str, str]]:
     """The whole job on a thread rig, measured by camera: the run's folder, and what was said."""
-    folder = tmp_path_factory.mktemp("camera") / "run"
-    said = fitted_run(folder, "braided-thread", typed=False)
-    return folder, said | played_run(folder, tile, "braided-thread")
+    folder = shared_folder / "camera" / "run"
+    make = partial(whole_job, folder, tile, "braided-thread", typed=False)
+    return folder, once("camera_job", make)
 
 
 @pytest.fixture(scope="session")
-def typed_job(tmp_path_factory: pytest.TempPathFactory, tile: Path) -> tuple[Path, dict[str, str]]:
+def typed_job(shared_folder: Path, tile: Path) -> tuple[Path, dict[str, str]]:
     """The same on a cord rig, measured by a person with a ruler."""
-    folder = tmp_path_factory.mktemp("typed") / "run"
-    said = fitted_run(folder, "twisted-cord", typed=True)
-    return folder, said | played_run(folder, tile, "twisted-cord")
+    folder = shared_folder / "typed" / "run"
+    make = partial(whole_job, folder, tile, "twisted-cord", typed=True)
+    return folder, once("typed_job", make)
 
 
 @pytest.fixture
