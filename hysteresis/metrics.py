@@ -293,9 +293,9 @@ def _by_axis(
 def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
     """ν_eff of a sum in square of standard uncertainties (u, ν): JCGM 100, G.4, eq. (G.2b)."""
     pairs = [(u, nu) for u, nu in parts if u > 0]
-    square = sum(u**2 for u, _ in pairs)
-    # scaled by the sum, so that small uncertainties do not underflow
-    share = sum((u**2 / square) ** 2 / nu for u, nu in pairs)
+    largest = max((u for u, _ in pairs), default=1.0)  # scaled, so that nothing underflows
+    square = sum((u / largest) ** 2 for u, _ in pairs)
+    share = sum(((u / largest) ** 2 / square) ** 2 / nu for u, nu in pairs)
     return float(1.0 / share) if share > 0 else np.inf
 
 

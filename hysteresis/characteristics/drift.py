@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from hysteresis.characteristics.view import AXES, Found, View, by_axis
 from hysteresis.metrics import BEFORE_S, SAME_DRIVE, Mean, mean_between, still_stretches
 from hysteresis.settled import repeatability
+from hysteresis.tables import Floats
 
 FEWEST_ZEROS = 3
 
@@ -39,22 +41,57 @@ def zeros_after_conditioning(view: View) -> list[Mean]:
     return out
 
 
+@dataclass(frozen=True)
+class Line:
+    """Least-squares line y = level + slope (t − t̄); standard uncertainties by the scatter.
+
+    `scatter` is the standard deviation about the line with `dof` degrees of freedom. Level and
+    slope are uncorrelated, since times count from their mean (JCGM 100:2008, H.3.2).
+    """
+
+    middle: float
+    level: float
+    slope: float
+    u_level: float
+    u_slope: float
+    scatter: float
+    dof: float
+
+    def at(self, t: float) -> tuple[float, float]:
+        """Value at a time, and its standard uncertainty (JCGM 100:2008, H.3.5)."""
+        away = t - self.middle
+        return self.level + self.slope * away, float(np.hypot(self.u_level, self.u_slope * away))
+
+
+def line_through(t: Floats, y: Floats, least: float = 0.0) -> Line:
+    """Line through three points or more; `least` is the standard deviation that a reading has.
+
+    Where the scatter is smaller than that, `least` takes its place, with infinite dof.
+    """
+    away = t - t.mean()
+    square = float(away @ away)
+    slope = float(away @ y) / square
+    left = y - y.mean() - slope * away
+    dof = len(t) - 2.0
+    scatter = float(np.sqrt(left @ left / dof))
+    if scatter <= least:
+        scatter, dof = least, np.inf
+    return Line(
+        float(t.mean()), float(y.mean()), slope, scatter / float(np.sqrt(len(t))),
+        scatter / float(np.sqrt(square)), scatter, dof,
+    )  # fmt: skip
+
+
 def _zero_drift(view: View, axis: str, zeros: list[Mean]) -> Found:
-    """Slope of zero against time by least squares (JCGM 100, H.3), scatter about the line."""
+    """Slope of zero against time by least squares, scatter about the line."""
     k = AXES.index(axis)
     per = 100.0 * 3600.0 / view.full_scale_mm[k]
     t = np.array([zero.t_s for zero in zeros])
-    mm = np.array([zero.mm[k] for zero in zeros])
-    away = t - t.mean()
-    square = float(away @ away)
-    slope = float(away @ mm) / square
-    left = mm - mm.mean() - slope * away
-    dof = len(t) - 2.0
-    scatter = float(np.sqrt(left @ left / dof))
     own = float(np.sqrt(np.mean([zero.u_mm[k] ** 2 for zero in zeros])))
-    u, nu = (scatter, dof) if scatter > own else (own, np.inf)
-    lever = per / float(np.sqrt(square))
-    return Found("zero_drift", axis, "", per * slope, 0.0 if view.exact else lever * u, nu,
+    line = line_through(t, np.array([zero.mm[k] for zero in zeros]), own)
+    lever = per / float(np.linalg.norm(t - t.mean()))
+    u = 0.0 if view.exact else per * line.u_slope
+    return Found("zero_drift", axis, "", per * line.slope, u, line.dof,
                  per_mm=lever * float(np.sqrt(2.0)))  # fmt: skip
 
 

@@ -31,14 +31,17 @@ MINIMA = 4  # of the grid, refined; frames of few phases show a resonance's imag
 METHOD = (1e-3, 1e-2)
 """Relative standard uncertainty of resonance and damping ratio by the method: friction lets go a
 little even in small steps (type B, seen on the virtual bench: experiments.figure_coverage)."""
+METHOD_OF_MODEL = (4e-3, 4e-2)
+"""The same of a model: its few slip limits stand for many (type B, seen there too)."""
 IMAGE = 25.0
 """By how much χ² has to be worse for another resonance to be ruled out: 5 sigma (no source)."""
 CREEP_S = ((0.1,), (1.0,))
 FEWEST = 60  # frames
 FINE_STEP_S = 0.001
 """Step of the simulation after a corner (`recording.simulation_grid`)."""
-LEAST_GAIN = 10.0
-"""By how many times χ² has to fall for a resonance to count as seen (no source)."""
+LEAST_GAIN = 15.0
+"""By how much χ² has to fall, in units of its spread, against a mirror that does not ring: about
+3 sigma with the two unknowns that ringing adds (no source)."""
 
 
 @dataclass(frozen=True)
@@ -171,9 +174,7 @@ class _Problem:
             apart = abs(np.log(other.hz / best.hz)) > 0.05
             if apart and other.chi - best.chi < IMAGE * spread:
                 return None
-        plain = np.linalg.lstsq(self.slow, self.deflection, rcond=None)[0]
-        without = self.deflection - self.slow @ plain
-        gain = float(without @ without) - best.chi
+        gain = self._without_ringing() - best.chi
         u = np.sqrt(np.diag(best.cover) * spread)
         if gain < LEAST_GAIN * spread or u[0] > 0.2:
             return None
@@ -182,6 +183,17 @@ class _Problem:
         return Ringing(
             best.hz, best.ratio, best.hz * float(both[0]), best.ratio * float(both[1]), min(parts)
         )  # fmt: skip
+
+    def _without_ringing(self) -> float:
+        """Sum of squares of a mirror that follows at once, or late, but does not ring."""
+        mean, rate = self.columns.only(slice(self.axis, self.axis + 1)).with_slopes(
+            self.start_s, self.exposure_s
+        )
+        design = np.hstack([self.slow, mean * self.slow[:, :1], rate * self.slow[:, :1]])
+        design /= np.maximum(np.linalg.norm(design, axis=0), 1e-300)
+        solution = np.linalg.lstsq(design, self.deflection, rcond=1e-10)[0]
+        left = self.deflection - design @ solution
+        return float(left @ left)
 
     def _starts(self) -> list[tuple[float, float]]:
         """The lowest local minima of the grid in the resonance."""
@@ -230,7 +242,10 @@ def _of_model(view: View, axis: int, name: str) -> Ringing | None:
         return None
     about = float(np.median(deflection_from_spot(x, y, view.optics)[axis]))
     found = of_axis(one, about, FINE_STEP_S)
-    return None if found is None else Ringing(*found, 0.0, 0.0, np.inf)
+    if found is None:
+        return None
+    hz, ratio = found
+    return Ringing(hz, ratio, hz * METHOD_OF_MODEL[0], ratio * METHOD_OF_MODEL[1], np.inf)
 
 
 def of_axis(

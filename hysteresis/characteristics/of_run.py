@@ -50,8 +50,10 @@ FAMILIES: tuple[Callable[[View], Iterator[Found]], ...] = (
 )
 REFITS = 8
 """Refits by which the model's doubt is told; their spread is then known to a quarter."""
-CLOCK_S = 1e-3
-"""Standard uncertainty of the frames' times where no fit has looked at them (no source)."""
+CLOCK_S, FITTED_CLOCK_S = 5e-4, 2.5e-4
+"""Standard uncertainty of the frames' times, before and at least after a fit has looked at them:
+what a fit takes for a late clock may be a lag of the mirror (type B; errors of 0.1 to 0.2 ms were
+seen on the virtual bench: experiments.figure_coverage and camera_clock)."""
 
 Place = tuple[str, str, str]  # key, axis, where in the run
 
@@ -105,7 +107,7 @@ def view_of(
         seen=seen,
         bench=bench,
         optics=nominal_optics(bench.optics) if fitted is None else fitted.model.optics,
-        clock_s=CLOCK_S if not np.isfinite(clock_s) else clock_s,
+        clock_s=CLOCK_S if not np.isfinite(clock_s) else max(clock_s, FITTED_CLOCK_S),
         place_mm=absolute_uncertainty_mm(bench) / float(np.sqrt(2.0)),
     )
 
@@ -138,7 +140,7 @@ def _modelled(view: View, fitted: FittedModel, count: int) -> dict[Place, Found]
     for place, found in told[0].items():
         values = np.array([other[place].value for other in told[1:] if place in other])
         spread, dof = spread_of(values)
-        error = own_mm * found.per_mm
+        error = float(np.hypot(own_mm * found.per_mm, found.u))
         out[place] = replace(
             found, u=float(np.hypot(spread, error)),
             dof=effective_dof(((spread, dof), (error, np.inf))),

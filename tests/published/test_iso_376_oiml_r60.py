@@ -1,8 +1,9 @@
 """Zero error, creep and zero return in the form of ISO 376 and OIML R 60, on made-up readings.
 
 ISO 376:2011 (from memory): f₀ = 100 (i_f − i₀)/X_N; c = 100 (i₂ − i₁)/X_N after applying or
-removing the load. OIML R 60-1:2021: 3.5.10 (minimum dead load output return, the difference of the readings
-at minimum load before and after D_max), 3.7.1 (creep: change with time under constant load).
+removing the load. OIML R 60-1:2021: 3.5.10 (minimum dead load output return, the difference of
+the readings at minimum load before and after D_max), 3.7.1 (creep: change with time under constant
+load).
 """
 
 from __future__ import annotations
