@@ -161,6 +161,14 @@ def _say_options(costs: tuple[OptionCost, ...], shuttered: OptionCost | None, wr
         + ". That is what the fit's own doubt leaves; the options differ in what a memory that is "
         "other than fitted leaves, above all where traces start."
     )
+    alike = {(c.wait_s, _mm(c.start_mm), _mm(c.rms_mm)) for c in costs}
+    if first.starts and len({c.option for c in costs}) > 1 and len(alike) == len(
+        {c.wait_s for c in costs}
+    ):  # fmt: skip
+        say(
+            "Here condition and null do what follow does: no stretch with the beam off has the "
+            "time for them, or the drive that the bench allows."
+        )
     if not first.starts:
         say("No trace begins behind a stretch long enough to do anything but follow the path.")
     if shuttered is not None:

@@ -79,7 +79,7 @@ def command(
     for value, known, name in ((what, WHAT, "--what"), (job, JOBS, "--job")):
         if value not in known:
             raise InputError(f"{name} does not know this word", value=value,
-                             mend=f"choose {', '.join(known)}")  # fmt: skip
+                             mend=f"choose {', '.join(known[:-1])} or {known[-1]}")  # fmt: skip
     source = model or folder.model_json
     learned_json, correction_json = run / "model_learned.json", run / "correction.json"
     if what != "path" and not accept:

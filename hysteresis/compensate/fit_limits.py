@@ -20,6 +20,7 @@ from hysteresis.paths.placement import reach_mm
 SPEEDS = (1.0, 0.5, 0.25, 0.1)  # between which is looked; slow passes take long
 SMALLEST = 0.2
 FINE = 0.01  # of speed or size; of a shift in mm, ten times that
+SHIFT_MM = 0.01  # to which a shift into the field is rounded
 Fits = Callable[[JobPath], bool]
 
 
@@ -41,15 +42,15 @@ def into_field(job: JobPath) -> Remedy | None:
     place, extent = job.options.placement, job.anywhere().extent_mm()
     reach = reach_mm(job.bench)
     share = min(1.0, *(
-        2.0 * most / (high - low) if high > low else 1.0
+        2.0 * (most - SHIFT_MM) / (high - low) if high > low else 1.0
         for (low, high), most in zip(extent, reach, strict=True)
     ))  # fmt: skip
     share = np.floor(1000.0 * share) / 1000.0  # of a scale that is written down
     shift = []
     for (low, high), most in zip(extent, reach, strict=True):
         right, left = -most - share * low, share * high - most
-        step = np.ceil(100.0 * right) / 100.0 if right > 0 else 0.0
-        shift.append(float(step - np.ceil(100.0 * left) / 100.0 if left > 0 else step))
+        right, left = (SHIFT_MM * np.ceil(max(v, 0.0) / SHIFT_MM) for v in (right, left))
+        shift.append(round(float(right - left), 2))
     if share == 1.0 and not any(shift):
         return None
     placement = replace(

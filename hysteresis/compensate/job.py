@@ -13,6 +13,7 @@ from hysteresis.compensate.correction import Correction, apply_correction
 from hysteresis.compensate.lead_in import even_step_s
 from hysteresis.errors import InputError
 from hysteresis.paths.chunk import Chunk
+from hysteresis.paths.job_file import read_job
 from hysteresis.paths.placement import Placement, check_in_field, reach_mm
 from hysteresis.paths.reached import Reached
 from hysteresis.paths.source import PathSource, kind_of, open_path
@@ -186,13 +187,22 @@ def open_job(path: Path | str, bench: Bench, options: PathOptions) -> JobPath:
                 f"{as_option(no_effect[0])} would have no effect", file=path, mend="leave it out",
             )  # fmt: skip
         spots, lines = read_timed_csv(path)
-        check_in_field(spots.x_mm, spots.y_mm, lines, bench, path)
+        try:
+            check_in_field(spots.x_mm, spots.y_mm, lines, bench, path)
+        except InputError as error:
+            raise InputError(
+                error.what, file=path, row=error.row,
+                mend="nothing moves or scales a table with a clock of its own (t_s): make it anew "
+                "within the field, or give columns x_mm,y_mm,beam,feed_mm_s",
+            ) from error  # fmt: skip
         return JobPath(path, bench, options, timing, None, (spots, lines))
     if options.skip_unknown and kind not in ("RS-274", "job"):
         raise InputError(
             "--skip-unknown is for RS-274 programs, so it would have no effect", file=path,
             mend="leave it out",
         )  # fmt: skip
+    if kind == "job":
+        read_job(path)  # its faults are told at once
     return JobPath(path, bench, options, timing, _source(path, bench, options), None)
 
 

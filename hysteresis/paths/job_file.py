@@ -125,7 +125,11 @@ def read_job(path: Path | str) -> Job:
     try:
         settings = JobSettings.model_validate(content)
     except ValidationError as error:
-        faults = [_told(details, line_of) for details in error.errors(include_url=False)]
+        faults = [
+            _told(details, line_of) for details in error.errors(include_url=False)
+            # a part with a fault does not count, so that "no parts" comes on top of its own fault
+            if details["type"] != "too_short" or not details["input"]
+        ]  # fmt: skip
         faults.sort(key=lambda fault: (not fault["mend"].startswith("did"), fault["row"] or 1e9))
         raise InputError(faults[0].pop("what"), file=path, **faults[0]) from None
     for i, part in enumerate(settings.parts):

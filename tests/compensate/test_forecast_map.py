@@ -238,6 +238,22 @@ def test_hours_of_a_job_are_sampled_in_bounded_memory() -> None:
     assert "10 minutes" in words and f"of {found.layers}" in words
 
 
+def test_a_long_jobs_forecast_takes_little_memory() -> None:
+    """As many places as there may be: 2320, of 2000 draws each, 37 MB for one array of them all."""
+    import tracemalloc
+
+    collect = PlaceCollector()
+    for k in range(200):
+        collect.add(Block(4096 * k))
+    found = collect.done()
+    forecast_places(model(ahead_mm=0.1), bench(), found, history=HISTORY)  # kernels are there
+    tracemalloc.start()
+    forecast_places(model(ahead_mm=0.1), bench(), found, history=HISTORY)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(found.t_s) > 1000 and peak < 120e6
+
+
 def test_later_places_take_the_doubt_of_the_nearest_early_one() -> None:
     collect = PlaceCollector()
     for k in range(40):

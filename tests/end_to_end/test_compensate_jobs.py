@@ -364,6 +364,113 @@ def test_words_that_make_no_sense(made: Path, short: Path) -> None:
         assert told in refused(made, "compensate", made, short, *words), words
 
 
+def test_what_is_in_vain_for_a_kind_of_path_is_refused(made: Path, tmp_path: Path) -> None:
+    (tmp_path / "part.svg").write_text(SVG)
+    t = "".join(f"{0.01 * k:.2f},{0.05 * k:.2f},0,1\n" for k in range(200))
+    (tmp_path / "timed.csv").write_text("t_s,x_mm,y_mm,beam\n" + t)
+    for name, words, told in (
+        ("timed.csv", ("--feed-mm-s", 20), "so --feed-mm-s would have no effect"),
+        ("timed.csv", ("--corner", "bounded"), "so --corner would have no effect"),
+        ("timed.csv", ("--settle-s", 0.1), "so --settle-s would have no effect"),
+        ("part.svg", ("--feed-mm-s", 20, "--skip-unknown"), "is for RS-274 programs"),
+        ("part.svg", (), "give a feed with --feed-mm-s"),
+        ("part.svg", ("--feed-mm-s", 20, "--park", "1,2", "--park-wait-s", 1), "no place for"),
+    ):  # fmt: skip
+        assert told in refused(tmp_path, "compensate", made, tmp_path / name, *words), words
+
+
+def test_feeds_that_are_kept_or_not_reached_are_told(made: Path, tmp_path: Path) -> None:
+    way = tmp_path / "way.csv"
+    way.write_text("x_mm,y_mm,beam,feed_mm_s\n0,0,0,\n10,0,1,20\n10,30,1,\n")
+    out = flat(done("compensate", made, way, "--feed-mm-s", 2000))
+    # 10 of 40 mm; the rig speeds up over millimetres and is far from 2 m/s on 30 mm
+    assert "own feeds are kept in 1 moves, 25 % of the trace" in out
+    assert "% of the trace is slower than its feed" in out
+    way.write_text("x_mm,y_mm,beam,feed_mm_s\n0,0,0,\n30,0,1,20\n")
+    out = flat(done("compensate", made, way, "--feed-mm-s", 50, "--extra-s", 1, "--force"))
+    assert "--feed-mm-s had no effect: every move" in out
+    assert "--extra-s had no effect: the path has one layer" in out
+    assert "slower than its feed" not in out
+
+
+def test_a_park_of_ones_own_after_each_layer(made: Path, short: Path) -> None:
+    done("compensate", made, short)
+    before = json.loads((made / "job.json").read_text())
+    words = ("--force", "--park", "-12.5,7", "--park-wait-s", 1.5)
+    done("compensate", made, short, *words)
+    after = json.loads((made / "job.json").read_text())
+    assert after["options"]["park"] == [-12.5, 7.0, 1.5]
+    assert after["layers"] == before["layers"] == 2
+    assert after["duration_s"] > before["duration_s"] + 2 * 1.5
+    planned = read_timed_path(made / "planned.csv")
+    there = np.hypot(planned.x_mm + 12.5, planned.y_mm - 7.0) < 1e-3
+    assert not planned.beam[there].any()
+    assert there.mean() * after["duration_s"] == pytest.approx(2 * 1.5, abs=0.1)
+
+
+def test_a_path_outside_the_field_is_moved_and_shrunk_into_it(made: Path, tmp_path: Path) -> None:
+    line = tmp_path / "line.ngc"
+    line.write_text("G21 G90\nG0 X50 Y0\nM3 S1\nG1 X70 Y5 F1200\nM5\n")
+    assert "--fit-limits does" in refused(tmp_path, "compensate", made, line)
+    out = flat(done("compensate", made, line, "--fit-limits"))
+    assert "the path was shifted by −21.00 mm in x to lie in the field" in out  # reach is 49
+    planned = read_timed_path(made / "planned.csv")
+    assert planned.x_mm[planned.beam].max() < 49.001
+    line.write_text("G21 G90\nG0 X0 Y-60\nM3 S1\nG1 Y90 F1200\nM5\n")
+    out = flat(done("compensate", made, line, "--fit-limits", "--force"))
+    assert "the path was scaled to 65.3 %" in out  # 2 · (49 - 0.01) of 150 mm
+    timed = tmp_path / "timed.csv"
+    timed.write_text("t_s,x_mm,y_mm,beam\n0,0,0,1\n1,60,0,1\n")
+    said = refused(tmp_path, "compensate", made, timed, "--fit-limits", "--force")
+    assert "nothing moves or scales a table with a clock of its own" in said
+
+
+def test_another_output_leaves_the_job_of_the_run_alone(made: Path, short: Path) -> None:
+    done("compensate", made, short)
+    (made / "compensated.csv").write_text("filmed")
+    kept = content(made)
+    for words in (
+        ("--out", made / "other.csv", "--no-plain"), ("--out", made / "third.wav"),
+        ("--out", made / "third.wav", "--force"), ("--positions", made / "p.ngc", "--force"),
+    ):  # fmt: skip
+        out = flat(done("compensate", made, short, *words))
+        assert "The run's own job (drive.wav) stays as it is" in out
+        assert kept.items() <= content(made).items(), words
+    new = set(content(made)) - set(kept)
+    assert new == {
+        "other.csv", "other.csv.job.json", "third.wav", "third.wav.job.json",
+        "third.wav.planned.csv", "third.wav.plain.wav", "p.ngc", "p.ngc.job.json",
+        "p.ngc.planned.csv", "p.ngc.plain.wav",
+    }  # fmt: skip
+    assert "other.csv: the file exists" in refused(
+        made, "compensate", made, short, "--out", made / "other.csv", "--no-plain"
+    )
+    account = json.loads((made / "third.wav.job.json").read_text())
+    assert account["drive"] == account["output"]["file"] == "third.wav"
+    # the job itself, made anew, takes what was filmed of it along
+    assert f"Removed {made / 'compensated.csv'}" in flat(done("compensate", made, short, "--force"))
+
+
+def test_behind_an_output_that_droops_one_sentence_says_so(tmp_path: Path, short: Path) -> None:
+    from hysteresis.bench import read_bench
+    from hysteresis.operators.drive_chain import DriveChain
+
+    run = new_run(tmp_path / "ac", coupling='"ac"\ncorner_hz = 2.0')
+    rig = one_rig()
+    axis = replace(rig.axis_x, chain=DriveChain(2 * np.pi * 2.0))
+    model = fitted(replace(rig, axis_x=axis, axis_y=axis))
+    found = bench_identity(read_bench(run / "bench.toml"))
+    write_model(run / "model.json", replace(model, bench=found))
+    said = refused(run, "compensate", run, short)
+    assert "the output is AC-coupled (corner 2 Hz)" in said and "DC-coupled output" in said
+    assert len(said) <= 300
+
+
+def flat(out: str) -> str:
+    """What was said, without its lines."""
+    return " ".join(out.split())
+
+
 def test_long_jobs_leave_out_the_comparison_unless_asked(made: Path, short: Path) -> None:
     assert call("compensate", made, short, "--no-plain").returncode == 0
     assert not (made / "planned.csv").exists() and not (made / "drive_plain.wav").exists()
