@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from hysteresis.bench import Bench
     from hysteresis.fit import Fit
     from hysteresis.fit.causes import Block
-    from hysteresis.model import FittedModel
     from hysteresis.run_folder import RunFolder
 
 LIKE_NOISE = 1.5  # residual over noise up to which it may be called noise
@@ -67,6 +66,7 @@ def command(
     from hysteresis.cli.console import progress, rising
     from hysteresis.fit import fit_recording
     from hysteresis.fit.fitted import absolute_uncertainty_mm, fitted_model, parameter_lines
+    from hysteresis.fit.record import causes_of, with_record
     from hysteresis.measure.registration_file import read_registration
     from hysteresis.model import write_model
     from hysteresis.report import refuse_targets
@@ -93,8 +93,8 @@ def command(
             progress=lambda text, part: to(part),
         )  # fmt: skip
     inputs = {"bench": folder.bench_toml, "pattern": folder.pattern_csv, "recording": source}
-    causes = _causes_of(fit)
-    write_model(folder.model_json, _with_record(fitted_model(fit, bench, inputs), fit, causes))
+    causes = causes_of(fit)
+    write_model(folder.model_json, with_record(fitted_model(fit, bench, inputs), fit, causes))
     _print(fit, bench)
     _causes(fit, causes)
     if bootstrap:
@@ -180,38 +180,6 @@ def _corner_words(bench: Bench) -> str:
     return f"corner of the output, Hz (bench.toml: {beside})"
 
 
-def _causes_of(fit: Fit) -> tuple[Block, ...]:
-    """Which causes the data tell apart."""
-    from hysteresis.fit.identifiability import identifiability
-
-    return tuple(identifiability(fit.solution, fit.grid, fit.seen, fit.nominal))
-
-
-def _cause_cells(causes: tuple[Block, ...]) -> list[tuple[str, str, str]]:
-    from hysteresis.fit.identifiability import table_rows
-
-    return [
-        (cause, figure.split("; ")[0], verdict)
-        for cause, figure, _, verdict, _ in table_rows(causes)
-    ]
-
-
-def _with_record(fitted: FittedModel, fit: Fit, causes: tuple[Block, ...]) -> FittedModel:
-    """The model with what was compared and what the data tell apart, for its report."""
-    import math
-    from dataclasses import asdict, replace
-
-    def plain(value: object) -> object:
-        if isinstance(value, str | bool | int):
-            return value
-        number = float(value)  # type: ignore[arg-type]
-        return number if math.isfinite(number) else None
-
-    candidates = [{k: plain(v) for k, v in asdict(choice).items()} for choice in fit.choices]
-    record = {"candidates": candidates, "causes": [list(row) for row in _cause_cells(causes)]}
-    return replace(fitted, provenance=fitted.provenance | record)
-
-
 def _report(
     folder: RunFolder, source: Path, pdf: bool, data: Path | None, force: bool
 ) -> tuple[Path, ...]:
@@ -242,8 +210,9 @@ def _causes(fit: Fit, causes: tuple[Block, ...]) -> None:
     from hysteresis.fit.diagnostics import diagnose
     from hysteresis.fit.fitted import quality
     from hysteresis.fit.identifiability import lines
+    from hysteresis.fit.record import cause_cells
 
-    table("What the data tell apart", ("cause", "figure", "verdict"), _cause_cells(causes))
+    table("What the data tell apart", ("cause", "figure", "verdict"), cause_cells(causes))
     for line in lines(causes):
         say(f"Note: {line}.")
     findings = diagnose(fit.seen, fit.residual_x_mm, fit.residual_y_mm, fit.grid)

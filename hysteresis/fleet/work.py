@@ -73,6 +73,7 @@ def _fit(folder: RunFolder, task: Task) -> tuple[dict[str, bytes], dict[str, Any
     from hysteresis.compare import REFITS
     from hysteresis.fit import fit_recording
     from hysteresis.fit.fitted import absolute_uncertainty_mm, fitted_model
+    from hysteresis.fit.record import causes_of, with_record
     from hysteresis.measure.registration_file import read_registration
     from hysteresis.model import read_model, write_model
     from hysteresis.table_files import read_pattern, read_recording
@@ -91,7 +92,7 @@ def _fit(folder: RunFolder, task: Task) -> tuple[dict[str, bytes], dict[str, Any
         )  # fmt: skip
         inputs = {"bench": folder.bench_toml, "pattern": folder.pattern_csv,
                   "recording": folder.recording_csv}  # fmt: skip
-        fitted = fitted_model(fit, bench, inputs)
+        fitted = with_record(fitted_model(fit, bench, inputs), fit, causes_of(fit))
         fitted = replace(fitted, provenance={**fitted.provenance, "date": task.stamp})
         write_model(folder.model_json, fitted)
     # from the file, as every later command has it
