@@ -23,7 +23,7 @@ from hysteresis.errors import HysteresisError
 # In the order of the job, which is the order of the help page.
 COMMANDS = (
     "new", "target", "register", "plan", "virtual", "measure", "fit", "advise", "compensate",
-    "verify", "learn", "recheck", "compare", "fleet", "demo",
+    "verify", "learn", "recheck", "compare", "fleet", "report", "demo",
 )  # fmt: skip
 
 BAD_INPUT, STOPPED = 2, 130

@@ -52,13 +52,19 @@ def command(
     ] = False,
     level: Annotated[float, typer.Option(help="Level of intervals and of every decision.")] = 0.95,
     seed: Annotated[int, typer.Option(help="Of the draws that tell how sure each place is.")] = 1,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write the report as PDF, too.")] = False,
+    data: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the data behind each figure, as CSV.", metavar="DIR"),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over an older comparison.")] = False,
 ) -> None:
     """Compare suspensions by the runs of their units, and say which one and whether software is
     enough.
 
     Several runs of one unit show the spread within it; both axes are two figures of one unit.
-    What cannot be compared is named with the reason. Writes comparison.json and tables to --out.
+    What cannot be compared is named with the reason. Writes comparison.json, tables and
+    comparison.html, the report, to --out.
 
     \b
     Examples:
@@ -76,8 +82,11 @@ def command(
     from hysteresis.compensate.job import PathOptions
     from hysteresis.files import check_readable
     from hysteresis.paths.placement import Placement
+    from hysteresis.report import refuse_targets, write_compare
 
     check_folder(out, force)
+    page = out / "comparison.html"
+    refuse_targets(page, pdf=pdf, data=data, overwrite=force)
     asked = None
     if path is not None:
         check_readable(path)
@@ -93,4 +102,5 @@ def command(
             command=shlex.join(["hysteresis", *sys.argv[1:]]), told=advance,
         )  # fmt: skip
         files = write_comparison(out, found, force=force)
+        files += write_compare(found, page, pdf=pdf, data=data, overwrite=force)
     say_comparison(found, files)

@@ -52,6 +52,11 @@ def command(
     light: Annotated[
         str, typer.Option(help="With --video: luma, red, green or blue; chosen if unsaid.")
     ] = "auto",
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write the report as PDF, too.")] = False,
+    data: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the data behind each figure, as CSV.", metavar="DIR"),
+    ] = None,
     force: Annotated[
         bool, typer.Option("--force", help="Write model_rechecked.json anew.")
     ] = False,
@@ -70,6 +75,9 @@ def command(
       hysteresis plan my-run --kind recheck-readings
       hysteresis recheck my-run --type
     """
+    import shlex
+    import sys
+
     from threadpoolctl import threadpool_limits
 
     from hysteresis.bench import read_bench
@@ -81,6 +89,7 @@ def command(
     from hysteresis.recheck import judge_recheck, quick_update
     from hysteresis.recheck.log import history, log_row, read_log, with_row
     from hysteresis.recheck.record import Circumstances, read_reference
+    from hysteresis.report import write_recheck
     from hysteresis.run_folder import open_run, recheck_folder, refuse_overwrite
     from hysteresis.table_files import read_pattern, read_timed_path
 
@@ -139,6 +148,11 @@ def command(
     if becomes:
         print("This recheck is now the reference of later ones.")
     print(f"Wrote {record.recheck_json} and a line of {folder.recheck_log_csv.name}.")
+    written = write_recheck(
+        folder, record, update=how, pdf=pdf, data=data,
+        command=shlex.join(["hysteresis", *sys.argv[1:]]),
+    )  # fmt: skip
+    print(f"Report: {', '.join(str(page) for page in written if page.parent != data)}")
 
 
 def _write(

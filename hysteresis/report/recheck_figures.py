@@ -129,6 +129,14 @@ def _dates(axes: Any, number: Any, dates: list[str]) -> None:
     axes.set_xlabel("recheck")
 
 
+LIMITS_TOLD = (
+    f"Limits of single values: mean ± {E2:g} times the mean moving range (3 / d₂, d₂ = {D2:g}); of "
+    f"the moving range: {D4:g} times its mean (constants of ASTM E2587, from memory, checked by "
+    f"integration); of the weighted mean: λ = {WEIGHT:g}, L = {LIMIT:g} (Lucas and Saccucci 1990, "
+    "from memory)."
+)
+
+
 def chart_pictures(charts: tuple[ControlChart, ...]) -> list[Picture]:
     """Individuals with limits and weighted mean, and the moving range: one picture per figure."""
     return [_chart(chart) for chart in charts if len(chart.values) > 1]
@@ -161,6 +169,7 @@ def _chart(chart: ControlChart) -> Picture:
                linewidth=0.9)  # fmt: skip
     lower.axhline(times * chart.range_centre, color=QUIET, linewidth=0.9)
     lower.set_ylim(bottom=0.0)
+    upper.set_title(name_of_chart(chart.name))
     upper.set_ylabel(f"change, {'mm' if chart.unit == 'mm' else '%'}")
     lower.set_ylabel("moving range")
     _dates(lower, number, list(chart.dates))
@@ -172,14 +181,13 @@ def _chart(chart: ControlChart) -> Picture:
         )
     else:
         told = f"Limits need more than these {len(chart.values)} values"
+    name = name_of_chart(chart.name)
     return picture(
-        figure, f"chart-{chart.name}",
-        f"{name_of_chart(chart.name)[:1].upper()}{name_of_chart(chart.name)[1:]}: single values, "
-        f"their moving range, and the weighted mean. {told}. Limits: mean ± {E2:g} times the mean "
-        f"moving range (3 / d₂, d₂ = {D2:g}), the range's {D4:g} times its mean (ASTM E2587, from "
-        f"memory); weighted mean λ = {WEIGHT:g}, L = {LIMIT:g} (Lucas and Saccucci 1990, from "
-        "memory).",
-        f"Control chart of {name_of_chart(chart.name)} over {len(number)} rechecks",
+        figure,
+        f"chart-{chart.name}",
+        f"{name[:1].upper()}{name[1:]}: single values, their weighted mean, and their moving "
+        f"range. {told}.",
+        f"Control chart of {name} over {len(number)} rechecks",
         stacked([{
             "recheck": number.astype(float), "date": np.array(chart.dates, dtype=object),
             "value": chart.values, "moving_range": chart.moving_range,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 
@@ -21,6 +22,7 @@ from hysteresis.report.parts import (
     warnings,
 )
 from hysteresis.report.recheck_figures import (
+    LIMITS_TOLD,
     change_words,
     chart_pictures,
     history_picture,
@@ -29,6 +31,7 @@ from hysteresis.report.recheck_figures import (
 )
 from hysteresis.report.words import plain
 
+LOG = "log of rechecks"
 VERDICTS = {
     "pass": "The stored model still holds.",
     "watch": "The stored model may be about to leave its tolerance: look again soon.",
@@ -92,6 +95,12 @@ def recheck_page(
             origin_section(origin.sources, f"hysteresis {version('hysteresis')}", origin.command),
         ),
     )
+
+
+def _part(origin: Provenance, *whats: str) -> Provenance:
+    """The named sources alone; all where none of them is there."""
+    chosen = tuple(s for s in origin.sources if s.what in whats)
+    return replace(origin, sources=chosen or origin.sources)
 
 
 def _in_short(judgement: Judgement, update: QuickUpdate | None) -> Section:
@@ -160,14 +169,18 @@ def _moved(judgement: Judgement, origin: Provenance) -> tuple[Section, ...]:
         f"Change against {judgement.against}.",
         marked=frozenset(k for k, s in enumerate(judgement.shifts) if s.moved), shape="tall",
     )  # fmt: skip
-    cells = grid(figures([moved_picture(judgement)], origin), (table,))
+    made_of = _part(
+        origin, "recheck", "recording of the recheck", "pattern of the recheck", "model"
+    )
+    cells = grid(figures([moved_picture(judgement)], made_of), (table,))
     return (Section("moved", "What moved", cells, "What moved"),)
 
 
 def _charts(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
-    shown = figures(chart_pictures(history.charts), origin)
+    shown = figures(chart_pictures(history.charts), _part(origin, LOG))
     blocks: list[Block | Grid] = []
     if shown:
+        blocks.append(Text(LIMITS_TOLD))
         blocks += grid(*((figure,) for figure in shown))
     elif history.rows:
         blocks.append(Text("A control chart needs two rechecks of one model or more."))
@@ -207,7 +220,7 @@ def _log(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
         "Every recheck of this unit, the latest first; model: SHA-256 of its file.",
         left=frozenset({0, 1, 2, 8, 9}), shape="stack",
     )  # fmt: skip
-    shown = figures([history_picture(history.rows)], origin)
+    shown = figures([history_picture(history.rows)], _part(origin, LOG))
     return (Section("log", "All rechecks", (*shown, table), "All rechecks"),)
 
 
