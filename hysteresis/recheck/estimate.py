@@ -44,6 +44,7 @@ ROUNDS, ENOUGH = 9, 1e-4  # of a prior's width
 STEP = 1e-3
 FARTHEST = 4.0  # prior widths; the rig is another one
 FEWEST = {"camera": 60, "typed": 4}  # spots of one axis
+SEEN = 0.9  # of the pattern that a film must show
 LEAST_SIGMA_MM = 1e-4
 
 
@@ -108,7 +109,7 @@ def sight_of(
     if not typed:
         still &= seen.start_s >= whole[place[row], 0] + SETTLED_S
         still &= seen.start_s + seen.exposure_s <= whole[place[row], 1] + 1e-6
-    _refuse_few(seen.take(still), typed)
+    _refuse_few(seen.take(still), typed, float(pattern.t_s[-1]))
     seen, row = seen.take(still), row[still]
     label = tuple(str(pattern.segment[k]) for k in row)
     names = tuple(
@@ -200,13 +201,25 @@ def returns_mm(sight: Sight) -> float:
     The zero is taken out: of each axis its mean over the returns.
     """
     found = estimated(sight, [name for name in sight.names if name[1] == "zero_mm"])
-    means = []
-    for left in (found.left_x_mm, found.left_y_mm):
-        if np.isfinite(left).any():
-            of = [np.nanmean(left[sight.home & (sight.stretch == s)])
-                  for s in np.unique(sight.stretch[sight.home])]  # fmt: skip
-            means.append(np.array(of) - np.mean(of))
-    return float(np.sqrt(np.mean(np.sum(np.square(means), axis=0)))) if means else float("nan")
+    means = [
+        of - np.nanmean(of) for of in hold_means(sight, found, sight.home) if np.isfinite(of).any()
+    ]
+    if not means:
+        return float("nan")
+    return float(np.sqrt(np.nanmean(np.nansum(np.square(means), axis=0))))
+
+
+def hold_means(sight: Sight, found: Estimate, rows: Bools | None = None) -> Floats:
+    """Mean of what is left of x and of y in each hold of `rows`, (2, holds); NaN: not seen."""
+    use = np.ones(len(sight.stretch), bool) if rows is None else rows
+    holds, place = np.unique(sight.stretch[use], return_inverse=True)
+    out = []
+    for left in (found.left_x_mm[use], found.left_y_mm[use]):
+        seen = np.isfinite(left)
+        count = np.bincount(place[seen], minlength=len(holds))
+        total = np.bincount(place[seen], left[seen], minlength=len(holds))
+        out.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    return np.array(out)
 
 
 def state_before(sight: Sight, past: Floats) -> RigState:
@@ -319,7 +332,7 @@ def _holds(pattern: Pattern) -> tuple[Ints, Floats]:
     return number, np.array(spans).reshape(-1, 2)
 
 
-def _refuse_few(seen: Observations, typed: bool) -> None:
+def _refuse_few(seen: Observations, typed: bool, end_s: float) -> None:
     least = FEWEST["typed" if typed else "camera"]
     most = max((int(np.isfinite(v).sum()) for v in (seen.x_mm, seen.y_mm)), default=0)
     if most < least:
@@ -327,4 +340,10 @@ def _refuse_few(seen: Observations, typed: bool) -> None:
         raise DataError(
             f"the recheck has only {most} {what} that can be used after its conditioning; at least "
             f"{least} are needed: {'fill in the whole sheet' if typed else 'film it to its end'}"
+        )
+    last_s = float(np.max(seen.start_s))
+    if not typed and last_s < SEEN * end_s:
+        raise DataError(
+            f"the film ends {last_s:.0f} s into a recheck of {end_s:.0f} s: the returns that come "
+            "twice were not seen; film it to its end"
         )

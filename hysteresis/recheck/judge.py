@@ -20,14 +20,14 @@ import numpy as np
 
 from hysteresis.errors import DataError
 from hysteresis.model import RigState
-from hysteresis.recheck.estimate import Estimate, Names, Sight, estimated, returns_mm
+from hysteresis.recheck.estimate import Estimate, Names, Sight, estimated, hold_means, returns_mm
 from hysteresis.recheck.on_path import PathEffect, on_path
 from hysteresis.recheck.results import Judgement, OnPath, Shift, Verdict
 from hysteresis.tables import Bools, Floats, Pattern
 
 ALARM = 0.05  # of a verdict other than pass where nothing changed
 BETWEEN = {
-    "friction": 0.015, "after_effect_fast": 0.02, "after_effect_slow": 0.10, "spring": 0.006,
+    "friction": 0.01, "after_effect_fast": 0.02, "after_effect_slow": 0.10, "spring": 0.006,
     "zero_mm": 0.3,
 }  # fmt: skip
 """Standard deviation of a difference of two sittings (common practice, no source). That of the
@@ -147,12 +147,7 @@ def with_sittings(names: Names, noise: Floats) -> Floats:
 
 def left_mm(sight: Sight, found: Estimate) -> float:
     """Rms over the holds of the mean distance that the moved model leaves (mm)."""
-    total = np.zeros(0)
-    for left in (found.left_x_mm, found.left_y_mm):
-        if np.isfinite(left).any():
-            of = np.array([np.nanmean(left[sight.stretch == s]) for s in np.unique(sight.stretch)])
-            total = of**2 + (total if total.size else 0.0)
-    return float(np.sqrt(np.mean(total)))
+    return float(np.sqrt(np.mean(np.nansum(np.square(hold_means(sight, found)), axis=0))))
 
 
 def logarithms(shifts: tuple[Shift, ...]) -> Floats:

@@ -47,8 +47,11 @@ def read_log(path: Path | str, unit: str) -> tuple[LogRow, ...]:
     if not Path(path).exists():
         return ()
     table = read_table(
-        path, COLUMNS, text=TEXT, empty_ok=("reference", "moved", "temperature_c", *VALUES)
-    )
+        path,
+        COLUMNS,
+        text=TEXT,
+        empty_ok=("reference", "moved", "return_mm", "temperature_c", *VALUES),
+    )  # fmt: skip
     rows = []
     last = ""
     for k in range(len(table["date"])):
@@ -123,8 +126,10 @@ def history(rows: tuple[LogRow, ...]) -> RecheckHistory:
         charts.append(control_chart(key, unit, [r.date for r in have], values))
         effect = temperature_effect(key, unit, [r.temperature_c for r in have], values)
         warmth += [] if effect is None else [effect]
-    returns = [r.return_mm for r in mine]
-    charts.append(control_chart("return_mm", "mm", [r.date for r in mine], returns))
+    have = [r for r in mine if np.isfinite(r.return_mm)]
+    if have:
+        returns = [r.return_mm for r in have]
+        charts.append(control_chart("return_mm", "mm", [r.date for r in have], returns))
     return RecheckHistory(rows, tuple(charts), tuple(warmth))
 
 
@@ -140,7 +145,7 @@ def _row(path: Path | str, table: dict[str, Any], k: int) -> LogRow:
         raise _fault(path, k, "verdict", text("verdict"), "there is no such verdict",
                      "write pass, watch or refit")  # fmt: skip
     for name in ("error_mm", "error_high_mm", "tolerance_mm", "return_mm", "p_value"):
-        if not table[name][k] >= 0.0:
+        if table[name][k] < 0.0:
             raise _fault(path, k, name, float(table[name][k]), "this is below zero", _MEND)
     values = {key: float(table[key][k]) for key in KEYS if np.isfinite(table[key][k])}
     errors = {key: float(table[f"u_{key}"][k]) for key in values}

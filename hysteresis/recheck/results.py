@@ -105,6 +105,7 @@ class LogRow:
 
     `date`: ISO 8601. `model`: first 12 digits of the SHA-256 of the model's file; `against` and
     `reference` as in `Judgement`. `temperature_c`: NaN where it was not told.
+    `return_mm`: NaN where no return was seen.
     `values`, `errors`: by key of a shift (`friction_x`, …, `zero_mm_y`), against the *model*
     (not against the reference), so that rows can be compared with one another.
     """

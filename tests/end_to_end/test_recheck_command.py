@@ -1,0 +1,184 @@
+"""`hysteresis recheck` from plan to update, and everything that it refuses. Simulated rigs."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from unittest import mock
+
+import pytest
+from command_line import content, done_here, in_process, refused
+
+from hysteresis import virtual_bench
+from hysteresis.bench import TEMPLATE, read_bench
+from hysteresis.model import write_model
+from hysteresis.recheck.log import read_log
+from hysteresis.table_files import (
+    read_pattern,
+    read_timed_path,
+    write_camera_log,
+    write_timed_path,
+    write_typed_sheet,
+)
+from hysteresis.tables import CameraLog, SpotPath
+from hysteresis.virtual_bench import Drift, drifted
+from tests.recheck.rigs import SEED, log_of, stored_model
+
+WORN = Drift(friction=1.3, spring=0.97)
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory) -> Path:
+    """A run with a model and both recheck patterns."""
+    run = tmp_path_factory.mktemp("recheck") / "run"
+    run.mkdir()
+    (run / "bench.toml").write_text(TEMPLATE)
+    write_model(run / "model.json", stored_model())
+    done_here("plan", run, "--kind", "recheck", "--no-wav")
+    done_here("plan", run, "--kind", "recheck-readings", "--no-wav")
+    for name, sequence, drift in (("first", 1, Drift()), ("same", 2, Drift()), ("worn", 3, WORN)):
+        write_camera_log(run.parent / f"{name}.csv", log_of(sequence, drift))
+    return run
+
+
+@pytest.fixture
+def run(planned, tmp_path) -> Path:
+    shutil.copytree(planned, tmp_path / "run")
+    return tmp_path / "run"
+
+
+@pytest.fixture(scope="module")
+def logs(planned) -> Path:
+    return planned.parent
+
+
+@pytest.fixture
+def referred(run, logs) -> Path:
+    done_here("recheck", run, "--camera", logs / "first.csv", "--date", "2026-03-01")
+    return run
+
+
+def test_first_the_reference_then_a_pass_then_a_refit_with_update(run, logs):
+    model = (run / "model.json").read_bytes()
+    words = ("recheck", run, "--camera")
+    said = done_here(*words, logs / "first.csv", "--date", "2026-03-01", "--temperature-c", 21.5)
+    assert "Change against the fit" in said and "now the reference" in said
+    said = done_here(*words, logs / "same.csv", "--date", "2026-03-08")
+    assert "PASS" in said and "against the reference of 2026-03-01" in said
+    said = done_here(*words, logs / "worn.csv", "--date", "2026-04-01", "--update")
+    assert "REFIT" in said and "strength of friction" in said and "spring" in said
+    assert "model_rechecked.json" in said and "hysteresis compensate" in said
+    assert (run / "model.json").read_bytes() == model
+    rows = read_log(run / "recheck_log.csv", "A")
+    assert [r.verdict for r in rows][1:] == ["pass", "refit"] and rows[0].temperature_c == 21.5
+    told = json.loads((run / "recheck" / "2026-04-01" / "recheck.json").read_text())
+    assert told["judgement"]["verdict"] == "refit" and told["temperature_c"] is None
+    # the updated model passes what made it; a second recheck of a day gets a folder of its own
+    updated = run / "model_rechecked.json"
+    said = done_here(*words, logs / "worn.csv", "--date", "2026-04-01", "--model", updated)
+    assert "PASS" in said and (run / "recheck" / "2026-04-01-2" / "recheck.json").exists()
+    assert "exists and is kept" in refused(run, *words, logs / "worn.csv", "--update")
+
+
+def test_six_readings_by_ruler(run, tmp_path):
+    """A change that a ruler can see: friction doubled."""
+    bench = read_bench(run / "bench.toml")
+    pattern = read_pattern(run / "recheck" / "readings" / "pattern.csv")
+    for sequence, drift, words in ((1, Drift(), "reference"), (2, Drift(friction=2.0), "friction")):
+        rig = drifted(virtual_bench.make_rig(bench, "braided-thread", SEED), drift)
+        played = virtual_bench.play(
+            rig, pattern.t_s, pattern.drive_x, pattern.drive_y, sequence=sequence
+        )
+        sheet = virtual_bench.read_with_ruler(played, pattern, bench, sequence)
+        write_typed_sheet(tmp_path / "typed.csv", sheet)
+        said = done_here("recheck", run, "--typed", tmp_path / "typed.csv", "--date",
+                         f"2026-03-0{sequence}")  # fmt: skip
+        assert "6 readings" in said and words in said
+    assert read_log(run / "recheck_log.csv", "A")[1].source == "typed"
+
+
+def test_the_last_job_is_what_the_error_is_told_on(referred, logs):
+    step = 1e-3
+    n = 4001
+    t = [k * step for k in range(n)]
+    x = [20.0 * (k * step / 4.0) for k in range(n)]
+    write_timed_path(referred / "planned.csv", SpotPath(*map(_array, (t, x, x)), _array(
+        [True] * n)))  # fmt: skip
+    assert len(read_timed_path(referred / "planned.csv")) == n
+    said = done_here("recheck", referred, "--camera", logs / "same.csv", "--date", "2026-03-09")
+    assert "On the last job" in said
+
+
+def test_what_is_missing_or_contradicts(run, logs, tmp_path):
+    words = ("recheck", run, "--camera", logs / "first.csv")
+    assert "there is nothing to judge" in refused(run, "recheck", run)
+    both = ("--typed", logs / "first.csv")
+    assert "more than one source" in refused(run, *words, *both)
+    assert "--date is no day" in refused(run, *words, "--date", "31.3.2026")
+    assert "there is no such file" in refused(run, "recheck", run, "--camera", tmp_path / "no.csv")
+    (run / "model.json").rename(tmp_path / "model.json")
+    assert "there is no model to check" in refused(run, *words)
+    shutil.copy(tmp_path / "model.json", run / "model.json")
+    (run / "recheck" / "pattern.csv").rename(tmp_path / "pattern.csv")
+    said = refused(run, *words)
+    assert "no pattern for a recheck" in said and "--kind recheck" in said
+
+
+def test_another_unit_and_another_pattern(run, logs):
+    text = (run / "bench.toml").read_text()
+    (run / "bench.toml").write_text(text.replace('unit = "A"', 'unit = "B"'))
+    said = refused(run, "recheck", run, "--camera", logs / "first.csv")
+    assert "belongs to another bench: its unit is 'A'" in said
+    (run / "bench.toml").write_text(text)
+    done_here("plan", run, "--kind", "verification", "--minutes", 1, "--no-wav")
+    shutil.copy(run / "pattern.csv", run / "recheck" / "pattern.csv")
+    said = refused(run, "recheck", run, "--camera", logs / "first.csv")
+    assert "does not follow this pattern" in said
+
+
+def test_too_short_a_film_and_too_few_readings(run, tmp_path):
+    log = log_of(1)
+    keep = log.t_s < log.t_s[0] + 14.0
+    short = CameraLog(**{
+        name: getattr(log, name)[keep] if getattr(log, name) is not None else None
+        for name in log.__dataclass_fields__
+    })  # fmt: skip
+    write_camera_log(tmp_path / "short.csv", short)
+    said = refused(run, "recheck", run, "--camera", tmp_path / "short.csv")
+    assert "film it to its end" in said
+    sheet = (run / "recheck" / "readings" / "reading_sheet.csv").read_text().splitlines()
+    head = sheet[0].split(",")
+    rows = [line.split(",") for line in sheet[1:]]
+    for row in rows[:3]:
+        row[head.index("x_mm")], row[head.index("y_mm")] = "0.5", "0.5"
+    lines = [",".join(head), *(",".join(row) for row in rows)]
+    (tmp_path / "typed.csv").write_text("\n".join(lines) + "\n")
+    said = refused(run, "recheck", run, "--typed", tmp_path / "typed.csv")
+    assert "at least 4 are needed" in said
+
+
+def test_a_damaged_log_is_told_and_kept(referred, logs):
+    log = referred / "recheck_log.csv"
+    log.write_text(log.read_text().replace(",watch,", ",fine,").replace(",pass,", ",fine,"))
+    said = refused(referred, "recheck", referred, "--camera", logs / "same.csv")
+    assert "recheck_log.csv, line 2, column verdict" in said
+
+
+def test_an_update_where_nothing_moved(referred, logs):
+    said = refused(referred, "recheck", referred, "--camera", logs / "same.csv", "--update")
+    assert "nothing to update" in said
+
+
+def test_ctrl_c_leaves_nothing_behind(run, logs):
+    before = content(run)
+    with mock.patch("hysteresis.recheck.log.write_log", side_effect=KeyboardInterrupt):
+        ended = in_process("recheck", run, "--camera", logs / "first.csv")
+    assert ended.returncode == 130 and "stopped" in ended.stderr
+    assert content(run) == before
+
+
+def _array(values):
+    import numpy as np
+
+    return np.array(values)
