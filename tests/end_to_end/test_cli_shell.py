@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from command_line import done
 
 from hysteresis.bench import TEMPLATE, read_bench
 from hysteresis.cli import COMMANDS
@@ -26,11 +27,11 @@ def run(*arguments: str, **options: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, timeout=120, **options)  # type: ignore
 
 
-def check_one_sentence(done: subprocess.CompletedProcess[str], code: int) -> str:
-    assert done.returncode == code, done.stderr
-    assert done.stderr.count("\n") == 1 and done.stderr.startswith("hysteresis: ")
-    assert done.stderr.endswith(".\n")
-    return done.stderr
+def check_one_sentence(finished: subprocess.CompletedProcess[str], code: int) -> str:
+    assert finished.returncode == code, finished.stderr
+    assert finished.stderr.count("\n") == 1 and finished.stderr.startswith("hysteresis: ")
+    assert finished.stderr.endswith(".\n")
+    return finished.stderr
 
 
 # ---- quick to answer -------------------------------------------------------------------------
@@ -92,9 +93,7 @@ def test_no_command_is_missing() -> None:
 
 @pytest.mark.parametrize("name", PRESENT)
 def test_help_of_each_command_has_an_example(name: str) -> None:
-    done = run(name, "--help")
-    assert done.returncode == 0
-    assert f"hysteresis {name}" in done.stdout.split("Example")[1]
+    assert f"hysteresis {name}" in done(name, "--help").split("Example")[1]
 
 
 def test_version() -> None:
