@@ -9,7 +9,7 @@ from hysteresis.characteristics.of_run import figures_of
 from hysteresis.model import FittedModel
 from hysteresis.tables import Pattern, Recording
 
-_WANTED = {
+WANTED = {
     "return_to_zero": "a held excursion with a reading at zero before and after it",
     "return_to_zero_worst": "a held excursion with a reading at zero before and after it",
     "relative_zero_error": "a held excursion that was read at its end, with zero before and after",
@@ -57,7 +57,7 @@ def absent(
         pairs = figures_of(pattern, recording, bench, fitted, refits=0)
     there = {pair.definition.key for pair in pairs}
     return tuple(
-        (key, f"the recording shows no {_WANTED[key].removeprefix('a ').removeprefix('an ')}")
+        (key, f"the recording shows no {WANTED[key].removeprefix('a ').removeprefix('an ')}")
         for key in DEFINITIONS
         if key not in there
     )
