@@ -115,17 +115,19 @@ def _difference(d: Difference, log: bool) -> tuple[str, ...]:
 
 
 def _say_figures(found: Comparison) -> None:
-    """Every summing figure of both axes together, one row per design."""
-    rows = [row for f in found.figures if not f.conditions and f.axis == "xy" for row in _rows(f)]
-    alone = {f.key for f in found.figures if not f.conditions and f.axis == "xy"}
-    rows += [
-        row for f in found.figures if not f.conditions and f.key not in alone for row in _rows(f)
-    ]
+    """Every summing figure of both axes together (of one axis, where there is one only)."""
+    summing = [f for f in found.figures if not f.conditions]
+    both = [f for f in summing if f.axis == "xy"]
+    keys = {f.key for f in both}
+    chosen = [*both, *(f for f in summing if f.key not in keys)]
+    within = any(np.isfinite(d.within) for f in chosen for d in f.designs)
+    rows = [row[: None if within else -1] for f in chosen for row in _rows(f)]
     if rows:
+        spreads = "between units and within them" if within else "between units"
         table(
-            f"All figures ({_percent(found.level)} intervals over units; spreads between units "
-            "and within them)",
-            ("figure", "unit", "suspension", "mean", "from", "to", "between", "within"),
+            f"All figures ({_percent(found.level)} intervals over units; spreads {spreads})",
+            ("figure", "unit", "suspension", "mean", "from", "to", "between",
+             *(("within",) if within else ())),
             rows,
         )  # fmt: skip
 
@@ -133,9 +135,10 @@ def _say_figures(found: Comparison) -> None:
 def _rows(figure: FigureComparison) -> Iterator[tuple[str, ...]]:
     axis = "" if figure.axis == "xy" else f" {figure.axis}"
     name = short_words(figure.definition) + axis
+    unit = "" if figure.definition.unit == "1" else figure.definition.unit
     for k, d in enumerate(figure.designs):
         yield (
-            name if k == 0 else "", figure.definition.unit if k == 0 else "", d.suspension,
+            name if k == 0 else "", unit if k == 0 else "", d.suspension,
             _3(d.mean), _3(d.low), _3(d.high), _spread(d.between, figure),
             _spread(d.within, figure),
         )  # fmt: skip

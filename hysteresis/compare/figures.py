@@ -14,7 +14,7 @@ from hysteresis.compare.runs import OpenedRun, same_patterns
 
 NEAR = 0.05  # relative: a wait of 0.49 s and one of 0.51 s are the same circumstance
 BOTH = "xy"
-PLAIN = "mean of both axes"
+LONGEST_NAME = 36  # of a figure, in signs
 
 Values = dict[str, tuple[float, float]]  # by label of a run: value and standard uncertainty
 
@@ -31,8 +31,10 @@ class Shared:
 
 
 def short_words(definition: Definition) -> str:
-    """The name of a figure: its words up to the first colon or full stop."""
-    return definition.words.split(":")[0].split(". ")[0].split(",")[0].rstrip(".")
+    """The name of a figure: its words up to the first colon, comma or full stop; its key where
+    that is long."""
+    words = definition.words.split(":")[0].split(". ")[0].split(",")[0].rstrip(".")
+    return words if len(words) <= LONGEST_NAME else definition.key.replace("_", " ").capitalize()
 
 
 def compare_figures(

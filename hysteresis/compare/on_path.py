@@ -43,13 +43,13 @@ from hysteresis.errors import HysteresisError, InputError
 from hysteresis.files import sha256_of
 
 BEFORE = Definition(
-    "path_error_before", "Error on the own path without compensation, foretold",
+    "path_error_before", "Plain error on the own path, foretold",
     "rms distance from the wanted spot over the traced path with the best drive that knows no "
     "memory: what the model foretells, and in square to it what it does not know (the error after)",
     "hysteresis.compensate.forecast", "mm", "less",
 )  # fmt: skip
 AFTER = Definition(
-    "path_error_after", "Error on the own path after compensation, foretold",
+    "path_error_after", "Error left on the own path, foretold",
     "rms distance from the wanted spot over the traced path, median of what the model's doubt "
     "leaves", "hysteresis.compensate.forecast, JCGM 101", "mm", "less",
 )  # fmt: skip

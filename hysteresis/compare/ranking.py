@@ -184,7 +184,7 @@ def _score(
         logs[:, c] = sign * (np.log(sizes) - np.log(sizes).mean())
         doubts[:, c] = np.array([one[label].u for label in labels]) / sizes
     value, u = np.exp(logs @ weights), np.sqrt(doubts**2 @ weights**2)
-    words = " and ".join(f"{c.words.lower()} ({w:.0%})" for c, w in zip(criteria, weights,
+    words = " and ".join(f"{c.words.lower()} ({100 * w:.0f} %)" for c, w in zip(criteria, weights,
                                                                         strict=True))  # fmt: skip
     definition = Definition(
         "score", f"Score of {words}",
