@@ -8,6 +8,8 @@ from pathlib import Path
 
 from hysteresis.compare.figures import compare_figures
 from hysteresis.compare.on_path import (
+    AFTER,
+    BEFORE,
     ForecastsOf,
     PathAsked,
     check_path,
@@ -93,6 +95,8 @@ def compare_opened(
     opened = with_figures(opened, figures, told)
     found, left = compare_figures(opened.runs, level=level)
     left = [*opened.left_out, *left]
+    if by:  # said before the slow part
+        criteria_of(by, found, (AFTER, BEFORE) if asked is not None else ())
     tolerance = min(run.bench.tolerance.target_mm for run in opened.runs)
     path, lost = _on_path(opened, asked, tolerance, level, told, foretold)
     every = [*found, *([path.after, path.before] if path is not None else [])]

@@ -51,6 +51,10 @@ def compare_figures(
     summing = [s for s in shared if not s.conditions]
     if not same_patterns(runs):
         summing = [_over_shared(s, shared, runs) for s in summing]
+        for part in summing:
+            if not part.values:
+                name = f"{short_words(part.definition)} ({part.axis})"
+                left.append(LeftOut("all runs", name, "their patterns share no condition"))
     summing = [part for s in _keys(summing) for part in _with_both(s, runs)]
     out: list[FigureComparison] = []
     for parts in (summing, [s for s in shared if s.conditions]):

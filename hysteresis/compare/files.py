@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -45,6 +46,9 @@ def check_folder(out: Path, force: bool, names: Sequence[str] = FILES) -> None:
     if not place.is_dir():
         raise InputError("a file of this name stands in the way of the folder to write to",
                          file=place, mend="choose another name")  # fmt: skip
+    if not os.access(place, os.W_OK | os.X_OK):
+        raise InputError("no permission to write into this folder", file=place,
+                         mend="choose another folder or change its rights")  # fmt: skip
 
 
 def write_comparison(out: Path, found: Comparison, *, force: bool = False) -> tuple[Path, ...]:

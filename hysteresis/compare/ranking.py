@@ -39,22 +39,24 @@ DEFAULTS = (AFTER.key, "return_to_zero")
 _ASKED = re.compile(r"([a-z][a-z0-9_]*)(?:\.(x|y|xy))?(?::([0-9.eE+-]+))?")
 
 
-def criteria_of(words: Sequence[str], figures: Sequence[FigureComparison]) -> tuple[Criterion, ...]:
+def criteria_of(
+    words: Sequence[str], figures: Sequence[FigureComparison], also: Sequence[Definition] = ()
+) -> tuple[Criterion, ...]:
     """The criteria as asked: KEY, KEY.AXIS, with :WEIGHT or without.
 
-    None: the error left on the own path where one is given, else the return-to-zero error. Raises
-    InputError for a figure that is not there, or has no better side, or for odd weights.
+    None: the error left on the own path where one is given, else the return-to-zero error. `also`:
+    figures of both axes that are still to come. Raises InputError for a figure that is not there,
+    or has no better side, or for odd weights; DataError where none is asked for and none is there.
     """
-    usable = {(f.key, f.axis): f for f in figures if not f.conditions}
+    usable = {(f.key, f.axis): f.definition for f in figures if not f.conditions}
+    usable |= {(one.key, BOTH): one for one in also}
     if not words:
-        for key in DEFAULTS:
-            if (key, BOTH) in usable:
-                return (_criterion(usable[key, BOTH], float("nan"), by_person=False),)
-        for other in usable.values():
-            if other.definition.better != "neither":
-                return (_criterion(other, float("nan"), by_person=False),)
-        raise InputError("no figure of these runs says which design is better",
-                         mend="measure returns to zero: hysteresis plan")  # fmt: skip
+        better = {k: d for k, d in usable.items() if d.better != "neither"}
+        if not better:
+            raise DataError("the runs share no figure that says which design is better")
+        usual = [(key, BOTH) for key in DEFAULTS if (key, BOTH) in better]
+        key, axis = [*usual, *better][0]
+        return (_criterion(better[key, axis], axis, float("nan"), by_person=False),)
     out, seen = [], set()
     for word in words:
         match = _ASKED.fullmatch(word.strip())
@@ -64,20 +66,19 @@ def criteria_of(words: Sequence[str], figures: Sequence[FigureComparison]) -> tu
                 mend="write return_to_zero, return_to_zero.x, or return_to_zero:0.5",
             )  # fmt: skip
         key, axis, weight = match[1], match[2] or BOTH, match[3]
-        figure: FigureComparison | None = usable.get((key, axis))
-        if figure is None and match[2] is None:
-            figure = next((f for (k, _), f in usable.items() if k == key), None)
-        if figure is None:
+        if (key, axis) not in usable and match[2] is None:
+            axis = next((a for k, a in usable if k == key), axis)
+        if (key, axis) not in usable:
             names = ", ".join(dict.fromkeys(k for k, _ in usable))
             raise InputError("these runs have no figure of this name", value=word,
                              mend=f"choose from {names}")  # fmt: skip
-        if figure.definition.better == "neither":
+        if usable[key, axis].better == "neither":
             raise InputError("neither more nor less of this figure is better", value=word,
                              mend="rank by another one")  # fmt: skip
-        if (key, figure.axis) in seen:
+        if (key, axis) in seen:
             raise InputError("this criterion is given twice", value=word, mend="leave out one")
-        seen.add((key, figure.axis))
-        out.append(_criterion(figure, _weight(word, weight), by_person=True))
+        seen.add((key, axis))
+        out.append(_criterion(usable[key, axis], axis, _weight(word, weight), by_person=True))
     weighted = [c for c in out if np.isfinite(c.weight)]
     if weighted and len(weighted) < len(out):
         raise InputError(
@@ -99,11 +100,11 @@ def _weight(word: str, text: str | None) -> float:
     return weight
 
 
-def _criterion(figure: FigureComparison, weight: float, *, by_person: bool) -> Criterion:
-    better: Literal["less", "more"] = "more" if figure.definition.better == "more" else "less"
+def _criterion(definition: Definition, axis: str, weight: float, *, by_person: bool) -> Criterion:
+    better: Literal["less", "more"] = "more" if definition.better == "more" else "less"
     return Criterion(
-        figure.key, figure.axis, short_words(figure.definition), figure.definition.unit,
-        better, weight, "person" if by_person else "default",
+        definition.key, axis, short_words(definition), definition.unit, better, weight,
+        "person" if by_person else "default",
     )  # fmt: skip
 
 

@@ -247,13 +247,15 @@ def _once(found: list[OpenedRun], left: list[LeftOut]) -> list[OpenedRun]:
 
 def _labelled(found: list[OpenedRun]) -> list[OpenedRun]:
     """Short names, unique: design and unit, with a number for further runs of a unit."""
-    count: Counter[tuple[str, str]] = Counter()
+    used: set[str] = set()
     out = []
     for run in found:
-        key = (run.suspension, run.unit)
-        count[key] += 1
-        more = f" ({count[key]})" if count[key] > 1 else ""
-        out.append(replace(run, label=f"{run.suspension} {run.unit}{more}"))
+        label, number = f"{run.suspension} {run.unit}", 1
+        while label in used:
+            number += 1
+            label = f"{run.suspension} {run.unit} ({number})"
+        used.add(label)
+        out.append(replace(run, label=label))
     return out
 
 
