@@ -20,6 +20,8 @@ from hysteresis.tables import Floats, Ints, Pattern, group_of
 AXES = ("x", "y")
 BEFORE_S = 0.5
 """The reading before an excursion: the mean of at most so much of the rest before it."""
+SETTLE_S = 0.1
+"""Not read right after the drive has come to rest: the mirror is still on its way (no source)."""
 FIRST_WAIT_S, FIRST_HALF_WIDTH_S = 0.5, 0.1
 """The first reading after a return: frames within 0.4 to 0.6 s of arriving at zero drive."""
 STILL_S = 0.15
@@ -236,7 +238,8 @@ def _cells(pattern: Pattern, seen: Observations) -> Iterator[_Cell]:
         start = {name: _start_of(pattern, rows, name) for name in part}
         moves_s = float(pattern.t_s[start["move"]])
         opens_s = float(pattern.t_s[start.get("rest", start["move"])])
-        before = mean_between(seen, max(opens_s, moves_s - BEFORE_S), moves_s)
+        settled_s = min(opens_s + SETTLE_S, (opens_s + moves_s) / 2.0)
+        before = mean_between(seen, max(settled_s, moves_s - BEFORE_S), moves_s)
         if before is None:
             continue
         hold, back_s = start["hold"], float(pattern.t_s[start["back"]])

@@ -37,9 +37,12 @@ def _return_to_zero(view: View, axis: str, cells: list[ReturnToZero]) -> Iterato
                 )  # fmt: skip
     first = np.array([cell.first.error_mm for cell in cells])
     u = np.array([cell.first.u_mm for cell in cells])
-    value, doubt = root_mean_square(first, 0.0 * u if view.exact else u)
+    value, doubt = root_mean_square(first, u)
+    if view.exact:  # no noise to take off; what still rings stays in doubt
+        value = float(np.sqrt(np.mean(first**2)))
     yield Found("return_to_zero", axis, "", per_mm * value, per_mm * doubt, per_mm=per_mm)
-    value, doubt = (float(np.max(np.abs(first))), 0.0) if view.exact else largest(first, u)
+    worst = int(np.argmax(np.abs(first)))
+    value, doubt = (float(abs(first[worst])), u[worst]) if view.exact else largest(first, u)
     yield Found("return_to_zero_worst", axis, "", per_mm * value, per_mm * doubt, per_mm=per_mm)
 
 
