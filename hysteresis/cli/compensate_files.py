@@ -79,7 +79,7 @@ def check_kept(out: Outputs, asked: Asked) -> None:
         if not os.access(file.parent, os.W_OK):
             raise InputError(
                 "nothing can be written to this folder", file=file.parent,
-                mend="choose another one with --out, or change its rights",
+                mend="change its rights, or copy the run to another one",
             )  # fmt: skip
 
 

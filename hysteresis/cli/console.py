@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from hysteresis.cautions import caution_line
 
 WIDTH = 100  # of what is printed, and no wider than the terminal
+REMARK = 32  # columns of a remark that are left to it
 NARROWEST = 16  # to which a column of a table is wrapped
 
 
@@ -99,12 +100,14 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
 
 
 def _narrow(widths: list[int], right: list[bool]) -> None:
-    """Make the widest columns of text narrower, in place, until a line fits."""
+    """Make columns of text narrower, in place, until a line fits: remarks first, which come last
+    and are sentences, then the widest."""
     while sum(widths) + 2 * (len(widths) - 1) > width():
         texts = [i for i, to_right in enumerate(right) if not to_right and widths[i] > NARROWEST]
         if not texts:
             return
-        widths[max(texts, key=lambda i: widths[i])] -= 1
+        remarks = texts[-1] > 0 and widths[texts[-1]] > REMARK
+        widths[texts[-1] if remarks else max(texts, key=lambda i: widths[i])] -= 1
 
 
 def _wrapped(cell: str, width: int) -> list[str]:

@@ -128,7 +128,7 @@ def command(
             correction_next = correction_json
     _print(of_model, of_path, seen.block_kind)
     if pause is None:
-        print("Mind: the rig's past before the job is not known; give --pause-s if it is.")
+        say("Mind: the rig's past before the job is not known; give --pause-s if it is.")
     for line in wrote or ["Nothing was written: nothing that was learned held on new layers."]:
         say(line)
     if wrote:
@@ -305,7 +305,7 @@ def _copied(source: Path, target: Path) -> None:
 
 
 def _print(of_model: ModelLearned | None, of_path: PathLearned | None, kind: str) -> None:
-    from hysteresis.cli.console import table
+    from hysteresis.cli.console import say, table
 
     rows = []
     if of_model is not None:
@@ -331,7 +331,7 @@ def _print(of_model: ModelLearned | None, of_path: PathLearned | None, kind: str
     print()
     for found in (of_model, of_path):
         for note in () if found is None else found.notes:
-            print(f"Mind: {note}.")
+            say(f"Mind: {note}.")
 
 
 def _word(taken: bool) -> str:

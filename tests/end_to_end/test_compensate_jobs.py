@@ -379,6 +379,32 @@ def test_what_is_in_vain_for_a_kind_of_path_is_refused(made: Path, tmp_path: Pat
         assert told in refused(tmp_path, "compensate", made, tmp_path / name, *words), words
 
 
+def test_faults_of_a_job_file_are_told_before_anything_begins(made: Path, tmp_path: Path) -> None:
+    (tmp_path / "part.svg").write_text(SVG)
+    file = tmp_path / "job.toml"
+    for old, new, told in (
+        ("layers = 2", "layer = 2", "line 2, column layer: this setting is not known; did you"),
+        ("layers = 2", 'layers = "2"', "line 2, column layers: this is not a finite number ('2')"),
+        ("part.svg", "none.svg", "there is no such file beside the job file ('none.svg')"),
+        ("wait_s = 1.0", "wait_s = -1.0", "line 7, column park.wait_s: this value is not plaus"),
+        ('"part.svg"', '"part.svg"\nmirror = "z"', "column parts.1.mirror: this word is not known"),
+        ("columns = 2", "colums = 2", "did you mean columns?"),
+        ('"part.svg"', '"job.toml"', "a part of a job is a job file itself"),
+        (JOB[JOB.index("[[parts"):], "", "column parts: this setting is missing"),
+    ):  # fmt: skip
+        file.write_text(JOB.replace(old, new))
+        assert told in refused(tmp_path, "compensate", made, file), new
+    assert "…" not in call("compensate", made, file).stderr
+
+
+def test_a_folder_that_cannot_be_written_is_told_before_anything_begins(
+    made: Path, short: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "access", lambda file, mode: mode != os.W_OK)  # root may write
+    said = refused(made, "compensate", made, short)
+    assert f"{made}: nothing can be written to this folder; change its rights" in said
+
+
 def test_feeds_that_are_kept_or_not_reached_are_told(made: Path, tmp_path: Path) -> None:
     way = tmp_path / "way.csv"
     way.write_text("x_mm,y_mm,beam,feed_mm_s\n0,0,0,\n10,0,1,20\n10,30,1,\n")

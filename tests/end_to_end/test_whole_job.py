@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import done_here as done
 
 from hysteresis.bench import read_bench
 from hysteresis.files import sha256_of
@@ -124,7 +125,16 @@ def test_the_signal_is_within_the_limits_of_the_bench(camera_job: Job) -> None:
         # the beam of the WAV is that of the plan
         row = np.searchsorted(planned.t_s, drive.t_s[::97] + 1e-6, side="right") - 1
         assert (drive.beam[::97] == planned.beam[row]).mean() > 0.999
-    assert "every limit of the bench is met" in said["compensate"]
+    assert "every limit of the bench is met" in " ".join(said["compensate"].split())
+
+
+def test_advice_foretells_what_compensation_does(camera_job: Job, tile: Path) -> None:
+    """The same rig, path and past: the same error is foretold, to the last digit shown."""
+    folder, _ = camera_job
+    told = json.loads((folder / "job.json").read_text())["forecast"]
+    out = " ".join(done("advise", folder, tile, "--pause-s", 20, "--extra-s", 0).split())
+    assert f"as compensate has it: {told['after_rms_mm']:.3f} mm" in out
+    assert f"({told['after_low_mm']:.3f} … {told['after_high_mm']:.3f})" in out
 
 
 def test_the_fit_says_how_far_to_trust_it(camera_job: Job, typed_job: Job) -> None:
