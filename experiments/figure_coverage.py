@@ -47,7 +47,10 @@ OWN = " against the rig's own parameters"
 
 @dataclass(frozen=True)
 class Trial:
-    """One figure of one axis of one unit beside the truth; `who`: 'data' or 'model'."""
+    """One figure of one axis of one unit beside the truth; `who`: 'data' or 'model'.
+
+    `flagged`: whether data and model disagree; None where one of them has no such figure.
+    """
 
     case: str
     suspension: str
@@ -60,6 +63,7 @@ class Trial:
     value: float
     u: float
     expanded: float
+    flagged: bool | None = None
 
     @property
     def held(self) -> bool:
@@ -93,6 +97,7 @@ def main() -> None:
                 trials += by_ruler(suspension, seed, plan["readings"], fit=fit)
         report([t for t in trials if t.suspension == suspension], plan["goal"], suspension)
     report(trials, plan["goal"])
+    flags(trials)
 
 
 def short_form(plan: dict[str, Any]) -> list[Trial]:
@@ -143,7 +148,8 @@ def _tried(
     for place, pair in paired(view, fitted).items():
         for who, told in _both(pair):
             if place in true:
-                out.append(_trial(case, rig, place, who, true[place].value, told))
+                trial = _trial(case, rig, place, who, true[place].value, told)
+                out.append(replace(trial, flagged=pair.disagree))
             if place[2] == "" and (place[0], place[1]) in own:
                 truth = own[place[0], place[1]]
                 again = _trial(case, rig, place, who, truth, told)
@@ -231,6 +237,20 @@ def report(trials: list[Trial], goal: float, title: str = "all suspensions") -> 
              "U, median", ""),
             rows,
         )  # fmt: skip
+
+
+def flags(trials: list[Trial]) -> None:
+    """Print how often data and model of one figure are told to disagree."""
+    both = [t for t in trials if t.who == "model" and t.flagged is not None]
+    if both:
+        rows = []
+        for suspension in dict.fromkeys(t.suspension for t in both):
+            mine = [t for t in both if t.suspension == suspension]
+            keys = [t.key for t in mine if t.flagged]
+            most = max(keys, key=keys.count) if keys else "–"
+            rows.append((suspension, f"{len(keys)}/{len(mine)}", most))
+        table("Simulated: pairs of data and model flagged", ("suspension", "flagged", "most often"),
+              rows)  # fmt: skip
 
 
 def _cells(trials: list[Trial]) -> tuple[str, str, str]:

@@ -16,7 +16,7 @@ from verify_data import (
 )
 
 from hysteresis.bench import Bench
-from hysteresis.loops import loops, step_hysteresis, straight_line, sweep_hysteresis
+from hysteresis.loops import loops, step_hysteresis, straight_line, sweep_gaps, sweep_hysteresis
 from hysteresis.optics import nominal_optics, spot_from_deflection
 from hysteresis.recording import observations
 from hysteresis.settled import repeatability, reversal_value, settled_readings
@@ -189,3 +189,18 @@ def test_frames_of_a_quick_jump_do_not_belong_to_a_loop() -> None:
     (loop,) = loops(pattern, seen, OPTICS, FULL_SCALE_MM)
     assert set(loop.run[:-2].tolist()) == {0, 1, 2}
     assert loop.run[-1] == -2
+
+
+def test_gaps_tell_which_reading_is_which() -> None:
+    """A lagging loop reads lower going up: the gap, down less up, is positive on both sides."""
+    pattern = sweep_pattern(0.9, 1, 0.3)
+    (loop,) = loops(
+        pattern, observations(pattern, recording_of(pattern, play_spot(RADIUS))), OPTICS,
+        FULL_SCALE_MM,
+    )  # fmt: skip
+    gaps = sweep_gaps(loop)
+    assert len(gaps) == 22
+    inner = [gap for gap in gaps if abs(gap.at_drive) < 0.75]
+    # a play of threshold r lags by r on either side, away from the reversals
+    assert [gap.fs for gap in inner] == pytest.approx([2 * RADIUS] * len(inner), abs=1e-6)
+    assert all(gap.up_fs < gap.down_fs for gap in inner)

@@ -321,3 +321,50 @@ def test_conditioning_ends_where_the_next_kind_begins() -> None:
     ])  # fmt: skip
     assert conditioned_from_s(pattern) == 7.0
     assert conditioned_from_s(pattern_of([("sweep/001", 1.0, (0.0, 0.0))])) == 0.0
+
+
+# ---- what is read while it is held ---------------------------------------------------------------
+
+
+def test_readings_at_the_excursion_and_their_degrees_of_freedom() -> None:
+    """The hold creeps by 0.05 mm/s: readings 0.5 s and 9.75 s after arriving tell it, each less the
+    one before; a scatter of n frames has n − 1 degrees of freedom (JCGM 100, 4.2.6)."""
+    pattern = pattern_of(ladder(1, (0.8, 0.0), 10.0))
+    hold_s, back_s = pattern.t_s[2], pattern.t_s[3]
+
+    def spot(t, drive_x, drive_y):
+        held = (t >= hold_s) & (t < back_s)
+        return 1.0 + np.where(held, 40.0 + 0.05 * (t - hold_s), 0.0), 0.0 * t
+
+    (found,) = returns(pattern, recording_of(pattern, spot))
+    early, late = found.held_early, found.held
+    assert early is not None and late is not None
+    assert early.wait_s == pytest.approx(0.5, abs=0.02)
+    assert late.wait_s == pytest.approx(9.75, abs=0.02)
+    for one in (early, late):
+        assert one.error_mm == pytest.approx(40.0 + 0.05 * one.wait_s, abs=1e-9)
+        assert one.own_u_mm < one.u_mm
+    assert late.dof == np.inf  # its scatter by creep, 7 µm, is below the stated 10 µm
+    rough = recording_of(pattern, spot, sigma_mm=1e-4)
+    (again,) = returns(pattern, rough)
+    assert again.held is not None and 10.0 < again.held.dof < 16.0
+
+
+def test_a_short_hold_has_no_early_reading() -> None:
+    pattern = pattern_of(ladder(1, (0.8, 0.0), 1.0))
+    (found,) = returns(pattern, recording_of(pattern, straight_spot))
+    assert found.held is not None and found.held_early is None
+    assert found.held.error_mm == pytest.approx(40.0, abs=1e-9)
+
+
+def test_the_reading_before_leaves_out_a_mirror_still_on_its_way() -> None:
+    """Rest of 0.4 s: frames of its first tenth of a second do not count."""
+    pattern = pattern_of([
+        ("sweep/001", 1.0, (0.5, 0.0)), ("sweep/001", 1.0, (0.0, 0.0)), *ladder(1, (0.5, 0.0), 1.0)
+    ])  # fmt: skip
+
+    def spot(t, drive_x, drive_y):
+        return 50.0 * drive_x - 5.0 * ((t > 2.0) & (t < 2.09)), 0.0 * t
+
+    (found,) = returns(pattern, recording_of(pattern, spot))
+    assert found.first.error_mm == pytest.approx(0.0, abs=1e-9)

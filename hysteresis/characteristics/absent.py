@@ -51,13 +51,18 @@ def absent(
 ) -> tuple[tuple[str, str], ...]:
     """Key and reason of every figure that these data (and model) cannot tell for any axis.
 
-    `pairs`: what `figures_of` gave, where it is known already. Raises as `figures_of`.
+    A figure that is told under some conditions but not summed up is named too. `pairs`: what
+    `figures_of` gave, where it is known already. Raises as `figures_of`.
     """
     if pairs is None:
         pairs = figures_of(pattern, recording, bench, fitted, refits=0)
     there = {pair.definition.key for pair in pairs}
-    return tuple(
-        (key, f"the recording shows no {WANTED[key].removeprefix('a ').removeprefix('an ')}")
-        for key in DEFINITIONS
-        if key not in there
-    )
+    summed = {pair.definition.key for pair in pairs if not pair.either.conditions}
+    out = []
+    for key in DEFINITIONS:
+        wanted = WANTED[key].removeprefix("a ").removeprefix("an ")
+        if key not in there:
+            out.append((key, f"the recording shows no {wanted}"))
+        elif key not in summed:
+            out.append((key, f"it is not summed up: not every part of the run shows {WANTED[key]}"))
+    return tuple(out)

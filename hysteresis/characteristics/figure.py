@@ -18,7 +18,8 @@ Better = Literal["less", "more", "neither"]
 class Definition:
     """What a figure means: `formula` in words or signs, `source` with its clause.
 
-    `better`: whether less or more of it makes the better suspension, or neither.
+    `better`: whether less or more of it makes the better suspension, or neither; of a figure with
+    a sign its size counts.
     """
 
     key: str
