@@ -200,7 +200,7 @@ def test_gaps_tell_which_reading_is_which() -> None:
     )  # fmt: skip
     gaps = sweep_gaps(loop)
     assert len(gaps) == 22
-    inner = [gap for gap in gaps if abs(gap.at_drive) < 0.75]
-    # a play of threshold r lags by r on either side, away from the reversals
+    inner = [gap for gap in gaps if 0.1 < abs(gap.at_drive) < 0.75]
+    # a play of threshold r lags by r on either side, away from the start and the reversals
     assert [gap.fs for gap in inner] == pytest.approx([2 * RADIUS] * len(inner), abs=1e-6)
     assert all(gap.up_fs < gap.down_fs for gap in inner)
