@@ -27,6 +27,7 @@ from hysteresis.report.drawing import (
     new_figure,
     picture,
     plain_log,
+    short_label,
 )
 from hysteresis.report.figure_data import stacked
 from hysteresis.report.measured_figures import loops_of
@@ -39,7 +40,10 @@ _LOOK = {"unit": AFTER["color"], "interval": "#8fb0c6"}
 
 def path_picture(path: OnPath) -> Picture:
     """The deciding figure: error on the own path of every design, plain and compensated."""
-    names = [v.words.replace(", ", "\n") for v in path.variants]
+    names = [
+        f"{short_label(v.suspension)}\n{'compensated' if v.compensated else 'plain'}"
+        for v in path.variants
+    ]
     figure = new_figure(1.0 + 0.5 * len(names))
     axes = figure.subplots()
     for row, variant in enumerate(path.variants):
@@ -83,7 +87,7 @@ def dots_picture(key: str, figures: Sequence[FigureComparison], left_out: int = 
         for row, design in enumerate(one.designs):
             _design(axes, row, design, AFTER["color"], "o")
             data += _data(design, one.key, one.definition.unit, one.axis)
-        names = [d.suspension for d in one.designs]
+        names = [short_label(d.suspension) for d in one.designs]
         _rows(axes, names if number % columns == 0 else ["" for _ in names])
         if one.scale == "log":
             axes.set_xscale("log")
@@ -176,7 +180,8 @@ def _panels(runs: Sequence[ComparedRun]) -> tuple[Any, Any]:
     for panel in every.ravel()[len(runs) :]:
         panel.set_visible(False)
     for run, panel in zip(runs, every.ravel(), strict=False):
-        label = run.label if len(run.label) <= 24 else run.label[:23] + "…"
+        # the end of a label tells units apart
+        label = f"{short_label(run.suspension, 18)} {short_label(run.unit, 6)}"
         panel.set_title(label, fontsize=9.0)
     return figure, every
 

@@ -111,6 +111,11 @@ def legend_above(figure: Any, columns: int, *every: Any) -> None:
     )  # fmt: skip
 
 
+def short_label(text: str, most: int = 20) -> str:
+    """A name that leaves room for the picture itself; the whole name stands in the tables."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
 def plain_log(axis: Any) -> None:
     """Numbers such as 0.1 and 10 on a logarithmic axis instead of powers of ten."""
     from matplotlib.ticker import FuncFormatter, NullFormatter
