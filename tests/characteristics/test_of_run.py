@@ -11,7 +11,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from fitted_rigs import bench, filmed, read_by_ruler, typed_fit
-from verify_data import ladder, pattern_of, plain_model, recording_of, straight_spot, template_bench
+from verify_data import (
+    ladder,
+    pattern_of,
+    plain_model,
+    play_spot,
+    recording_of,
+    straight_spot,
+    template_bench,
+)
 
 from hysteresis.bench import Bench
 from hysteresis.characteristics import DEFINITIONS, absent, figures_of
@@ -183,3 +191,50 @@ def test_families_share_no_key() -> None:
     view = view_of(pattern, recording, bench(), None)
     keys = [{found.key for found in family(view)} for family in FAMILIES]
     assert sum(len(one) for one in keys) == len(set().union(*keys))
+
+
+# ---- closed forms through a whole run ---------------------------------------------------------
+
+
+def test_loss_factor_of_a_play_by_its_loop() -> None:
+    """sin δ = W / (π F₀ x₀) with W = 4 r (X − r), F₀ = X, x₀ = X − r: 4 r / (π X).
+
+    The loop starts in the middle of the play, so r² / 2 of its area is missing; frames cut the four
+    corners by less than a frame's move times 2 r each.
+    """
+    radius, top, rate = 0.05, 0.9, 0.3
+    pattern = pattern_of([
+        ("sweep/001", top / rate, (top, 0.0)), ("sweep/001", 2 * top / rate, (-top, 0.0)),
+        ("sweep/001", top / rate, (0.0, 0.0)),
+    ])  # fmt: skip
+    recording = recording_of(pattern, play_spot(radius))
+    pairs = figures_of(pattern, recording, template_bench(Bench))
+    one = next(p.measured for p in pairs if p.definition.key == "loss_factor")
+    assert one is not None
+    conditions = {c.name: c.value for c in one.conditions}
+    assert conditions["rate_per_s"] == pytest.approx(rate, rel=1e-6)
+    area = 4 * radius * (top - radius)
+    bound = (radius**2 / 2 + 4 * (rate / 30.0) * 2 * radius) / (np.pi * top * (top - radius))
+    assert one.value == pytest.approx(area / (np.pi * top * (top - radius)), abs=bound)
+    assert one.value == pytest.approx(4 * radius / (np.pi * top), rel=0.05)
+
+
+def test_drift_of_zero_between_conditionings() -> None:
+    """A spot that walks by 0.36 mm in an hour is 0.72 % of 50 mm per hour."""
+    pieces = []
+    for n in range(1, 6):
+        pieces += [(f"conditioning/{n:03d}", 1.0, (0.0, 0.0)), (f"recovery/{n:03d}", 1.5, (0, 0)),
+                   *ladder(n, (0.5, 0.0), 4.0)]  # fmt: skip
+        # a move within the conditioning, so that its rest is a stretch of its own
+        pieces[-7:-6] = [(f"conditioning/{n:03d}", 0.5, (0.2, 0.0)),
+                         (f"conditioning/{n:03d}", 0.5, (0.0, 0.0))]  # fmt: skip
+    pattern = pattern_of(pieces)
+
+    def spot(t, drive_x, drive_y):
+        return 50.0 * drive_x + 0.36 * t / 3600.0, 0.0 * t
+
+    pairs = figures_of(pattern, recording_of(pattern, spot, sigma_mm=1e-5), template_bench(Bench))
+    one = next(
+        p.measured for p in pairs if p.definition.key == "zero_drift" and p.either.axis == "x"
+    )
+    assert one is not None and one.value == pytest.approx(0.72, rel=1e-3)
