@@ -77,8 +77,8 @@ def _say_ranking(ranking: Ranking) -> None:
         ("place", "suspension", *columns, *score, "comes first, %", "last, %"),
         [
             (row.place, row.suspension, *(_3(v) for v in row.values),
-             *((_3(row.score),) if score else ()), f"{100 * row.first_share:.1f}",
-             f"{100 * row.place_shares[-1]:.1f}")
+             *((_3(row.score),) if score else ()), _share(row.first_share),
+             _share(row.place_shares[-1]))
             for row in ranking.rows
         ],
     )  # fmt: skip
@@ -169,6 +169,10 @@ def _say_runs(found: Comparison) -> None:
 
 def _unit(unit: str) -> str:
     return "" if unit == "1" else f", {unit}"
+
+
+def _share(share: float) -> str:
+    return f"{100 * share:.1f}" if np.isfinite(share) else "–"
 
 
 def _percent(level: float) -> str:

@@ -141,6 +141,8 @@ def rank(
     rng = np.random.default_rng(seed)
     means = np.array([[abs(_of(f, n).mean) for f in by] for n in names])
     drawn = np.stack([_draws(f, names, rng) for f in by], axis=-1)  # (draws, designs, criteria)
+    # without a second unit of any design nothing is known of how units scatter
+    blind = any(all(d.dof < 1 for d in f.designs) for f in by) and len(names) > 1
     groups = [_together(f, names) for f in by]
     keys = _in_order((means * signs)[None], groups)[0]
     places = _places(_in_order(drawn * signs, groups))
@@ -149,7 +151,10 @@ def rank(
         Ranked(
             names[k], place + 1, tuple(_of(f, names[k]).mean for f in chosen),
             _of(deciding, names[k]).mean if weighted else float("nan"),
-            tuple(float(np.mean(places[:, k] == p)) for p in range(len(names))),
+            tuple(
+                float("nan") if blind else float(np.mean(places[:, k] == p))
+                for p in range(len(names))
+            ),
         )
         for place, k in enumerate(order)
     ]  # fmt: skip

@@ -242,7 +242,8 @@ class Criterion:
 class Ranked:
     """One design's place. `values`: its mean of each criterion. `score`: with weights, how many
     times worse than the typical run of this comparison (1: as it; less is better), NaN in an
-    order. `place_shares[k]`: share of the draws in which it comes at place k + 1.
+    order. `place_shares[k]`: share of the draws in which it comes at place k + 1 (NaN
+    where no design has two units, so that nothing is known of how units scatter).
     """
 
     suspension: str

@@ -81,7 +81,7 @@ def _first(
     if len(ranking.criteria) > 1 and ranking.mode == "order":
         later = " and ".join(_lower(c.words) for c in ranking.criteria[1:])
         out.append(f"Where they are not separated, {later} decides: {first} comes first.")
-    if len(equal) == 1:
+    if len(equal) == 1 and np.isfinite(share):
         out.append(f"{first} comes first in {_percent(share)} of the draws from the intervals.")
     if behind:
         out.append(f"{first} is separated from {_list(behind)}.")

@@ -135,6 +135,14 @@ def test_one_unit_asks_for_a_second():
     assert verdict.kind == "open" and "a second unit of a" in verdict.text
 
 
+def test_one_unit_of_each_is_no_draw():
+    """Without a second unit of any design nothing tells how units scatter: no share is given."""
+    ranking = ranked((), figure({"a": [1.0], "b": [2.0]}))
+    verdict = verdict_of(ranking, None, 0.95, "")
+    assert all(np.isnan(row.first_share) for row in ranking.rows)
+    assert "a second unit of a and b" in verdict.text and "comes first" not in verdict.text
+
+
 def forecasts(before, after, width=0.1, excesses=0):
     return [
         PathForecast(f"{n} {k}", n, str(k), before[n] * f, 0.0, 0.0, after[n] * f,

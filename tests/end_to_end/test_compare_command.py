@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,21 @@ def test_what_it_writes(compared, runs: list[Path], square: Path) -> None:
     assert difference["separated"] == "1" and float(difference["p_holm"]) < 0.05
     with open(out / "comparison_runs.csv", newline="") as handle:
         assert {r["run"] for r in csv.DictReader(handle)} >= {"thread A", "flexure B"}
+
+
+def test_it_foretells_what_compensate_foretells(compared, runs, square, tmp_path) -> None:
+    """One machinery: the same pause, the same figures as those of `compensate` in job.json."""
+    _, out = compared
+    mine = json.loads((out / "comparison.json").read_text())["path"]["forecasts"][0]
+    run = tmp_path / "run"
+    shutil.copytree(runs[0], run)
+    for name in ("plain.csv", "compensated.csv", "planned.csv", "job.json"):
+        (run / name).unlink(missing_ok=True)
+    done_here("compensate", run, square, "--pause-s", 30)
+    theirs = json.loads((run / "job.json").read_text())["forecast"]
+    assert mine["before_mm"] == pytest.approx(theirs["before_rms_mm"], rel=1e-6)
+    assert mine["after_mm"] == pytest.approx(theirs["after_rms_mm"], rel=1e-6)
+    assert mine["after_high_mm"] == pytest.approx(theirs["after_high_mm"], rel=1e-6)
 
 
 def test_the_same_seed_gives_the_same_answer(compared, runs, square, tmp_path) -> None:
