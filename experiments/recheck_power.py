@@ -38,7 +38,14 @@ from hysteresis.paths.example_job import layered_tile_job
 from hysteresis.paths.read import read_path
 from hysteresis.plan.characterise import characterisation
 from hysteresis.plan.recheck import recheck
-from hysteresis.recheck import Baseline, Judged, baseline_of, judge_recheck, quick_update
+from hysteresis.recheck import (
+    Baseline,
+    Judged,
+    baseline_of,
+    end_state,
+    judge_recheck,
+    quick_update,
+)
 from hysteresis.recheck.on_path import PathEffect, effect_on_job
 from hysteresis.tables import Pattern, SpotPath
 from hysteresis.virtual_bench import Drift, Rig, drifted, warmed
@@ -336,7 +343,8 @@ def mended(
         unit.fitted, pattern, recording, bench, baseline=unit.baseline, effect=unit.effect
     )
     job = the_job(bench, plan)
-    stored = played(rig, bench, pattern, replace(unit.fitted, end=found.end), job, sequence, plan)
+    end = end_state(found.sight, pattern, found.misfit_mm)
+    stored = played(rig, bench, pattern, replace(unit.fitted, end=end), job, sequence, plan)
     accepted, moved, updated = False, "", stored
     if found.judgement.moved:
         moved = ", ".join(f"{s.key} {s.moved_by:+.3f}" for s in found.judgement.moved)

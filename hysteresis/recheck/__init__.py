@@ -10,19 +10,18 @@ from __future__ import annotations
 import numpy as np
 
 from hysteresis.bench import Bench
-from hysteresis.compensate.played_job import state_after_pattern
 from hysteresis.fit.fitted import absolute_uncertainty_mm
 from hysteresis.measure.registration import Registration
 from hysteresis.model import FittedModel
-from hysteresis.recheck.estimate import estimated, sight_of, state_before
+from hysteresis.recheck.estimate import estimated, sight_of
 from hysteresis.recheck.judge import Baseline, Judged, judged, left_mm
 from hysteresis.recheck.on_path import PathEffect, effect_on_job, effect_on_recheck
 from hysteresis.recheck.results import QuickUpdate
-from hysteresis.recheck.update import updated
+from hysteresis.recheck.update import end_state, updated
 from hysteresis.tables import Pattern, Recording, SpotPath
 
 __all__ = [
-    "Baseline", "Judged", "baseline_of", "judge_recheck", "quick_update",
+    "Baseline", "Judged", "baseline_of", "end_state", "judge_recheck", "quick_update",
 ]  # fmt: skip
 
 RULER_MM = 0.3  # how a ruler lies on the target once more (common practice, no source)
@@ -55,9 +54,7 @@ def judge_recheck(
     judgement = judged(
         sight, found, effect, bench.tolerance.target_mm, misfit_mm=misfit, baseline=baseline
     )
-    start = state_before(sight, found.past)
-    end = state_after_pattern(fitted.model, start, pattern)
-    return Judged(judgement, sight, found, part, pattern, misfit, end)
+    return Judged(judgement, sight, found, part, pattern, misfit)
 
 
 def baseline_of(one: Judged, words: str, record: str = "") -> Baseline:

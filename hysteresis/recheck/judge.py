@@ -19,7 +19,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from hysteresis.errors import DataError
-from hysteresis.model import RigState
 from hysteresis.recheck.estimate import Estimate, Names, Sight, estimated, hold_means, returns_mm
 from hysteresis.recheck.on_path import PathEffect, on_path
 from hysteresis.recheck.results import Judgement, OnPath, Shift, Verdict
@@ -56,8 +55,8 @@ class Baseline:
 class Judged:
     """One recheck: verdict, and what it rests on.
 
-    `found`: of all spots; `part`: without the part that comes twice. `end`: the stored model's
-    state when the recheck's pattern has ended. `misfit_mm` as `judge.judged` takes it.
+    `found`: of all spots; `part`: without the part that comes twice; `misfit_mm`: how far the
+    model may be off within one hold.
     """
 
     judgement: Judgement
@@ -66,7 +65,6 @@ class Judged:
     part: Estimate
     pattern: Pattern
     misfit_mm: float
-    end: RigState
 
 
 def judged(

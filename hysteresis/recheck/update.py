@@ -13,10 +13,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from hysteresis.compensate.learn import MOST_FACTOR, MOST_ZERO_MM
 from hysteresis.compensate.played_job import state_after_pattern
 from hysteresis.errors import InputError
 from hysteresis.fit.directions import by_axis, moved_file, moved_model
-from hysteresis.model import FittedModel
+from hysteresis.model import FittedModel, RigState
 from hysteresis.recheck.estimate import Sight, estimated, state_before
 from hysteresis.recheck.judge import Baseline, compared, if_only, logarithms, with_sittings
 from hysteresis.recheck.results import Judgement, QuickUpdate
@@ -38,15 +39,22 @@ def updated(
             "no number of the model has moved, so there is nothing to update",
             mend="leave out --update; the stored model still holds",
         )
-    before, after = _held_out(sight, rows, misfit_mm, baseline)
     what = "the part that comes twice" if sight.repeat.sum() > 1 else "the last reading"
+    change = logarithms(judgement.shifts)
+    most = [MOST_ZERO_MM if sight.names[k][1] == "zero_mm" else np.log(MOST_FACTOR) for k in rows]
+    before, after = _held_out(sight, rows, misfit_mm, baseline)
+    if np.any(np.abs(change[rows]) > most):
+        note = (
+            f"a number would change by more than a factor of {MOST_FACTOR:g}, or the zero by more "
+            f"than {MOST_ZERO_MM:g} mm: this is another rig; the model is left as it was; fit anew"
+        )
+        return fitted, QuickUpdate(False, what, before, after, (note,))
     if not after < before:
         note = (
             f"on {what} the error would go from {before:.4f} to {after:.4f} mm: the model is left "
             "as it was; fit the rig again"
         )
         return fitted, QuickUpdate(False, what, before, after, (note,))
-    change = logarithms(judgement.shifts)
     names = [sight.names[k] for k in rows]
     by = by_axis(names, change[rows])
     told = {
@@ -60,10 +68,18 @@ def updated(
         "held_after_mm": after,
     }  # fmt: skip
     better = moved_file(fitted, by, "rechecked", told)
-    moved = replace(sight, model=better.model)
-    past = estimated(moved, [n for n in sight.names if n[1] == "zero_mm"]).past
-    end = state_after_pattern(better.model, state_before(moved, past), pattern)
+    end = end_state(replace(sight, model=better.model), pattern, misfit_mm)
     return replace(better, end=end), QuickUpdate(True, what, before, after, ())
+
+
+def end_state(sight: Sight, pattern: Pattern, misfit_mm: float) -> RigState:
+    """The state of the sight's model when the recheck has ended, for a job that goes on from there.
+
+    The zero is taken to be the model's: then how far the spots lie from it tells the creep left
+    from an unknown past, which half a minute cannot tell from another zero.
+    """
+    past = estimated(sight, (), misfit_mm=misfit_mm).past
+    return state_after_pattern(sight.model, state_before(sight, past), pattern)
 
 
 def _held_out(
