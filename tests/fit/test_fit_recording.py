@@ -164,9 +164,10 @@ def test_it_foretells_a_path_that_the_fit_has_not_seen() -> None:
 
 def test_an_empty_axis_of_a_camera_log() -> None:
     pattern, recording = filmed("braided-thread", 3)
+    empty = replace(recording, y_mm=nothing_of(recording))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        fit = fit_recording(pattern, replace(recording, y_mm=nothing_of(recording)), bench())
+        fit = fit_recording(pattern, empty, bench(), memory="both")
     here, there = fit.model.axis_x, camera_fit().model.axis_x
     assert here.small_signal_stiffness() == pytest.approx(there.small_signal_stiffness(), rel=0.1)
     assert here.dynamics.inertia_s2 > 0 and fit.model.axis_y.dynamics.inertia_s2 == 0
