@@ -2,9 +2,9 @@
 
 import os
 
-if "PYTEST_XDIST_WORKER" in os.environ:
-    # a worker has one core: a second thread of the linear algebra would spin for another's
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
+# One thread of linear algebra per process of pytest: on small matrices a second one spins for the
+# core that the other process has. Before numpy is imported, which reads it.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 from shared import shared_folder
 
