@@ -104,9 +104,11 @@ def moved(job: JobPath, fits: Fits, found: tuple[Excess, ...]) -> Remedy | None:
 
 
 def _shifted(shift: Sequence[float]) -> str:
-    return "shifted by " + " and ".join(
-        f"{s:+.2f} mm in {axis}".replace("-", "−") for axis, s in zip("xy", shift, strict=True) if s
-    )
+    words = [
+        f"{s:+.{1 if round(s, 1) == round(s, 4) else 2}f} mm in {axis}".replace("-", "−")
+        for axis, s in zip("xy", shift, strict=True) if s
+    ]  # fmt: skip
+    return "shifted by " + " and ".join(words)
 
 
 def smaller(job: JobPath, fits: Fits) -> Remedy | None:
