@@ -137,7 +137,7 @@ def cluster_here(workers: int) -> Iterator[str]:
     from distributed import LocalCluster
 
     with LocalCluster(
-        n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None
+        n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=":0"
     ) as cluster:
         yield cluster.scheduler_address
 

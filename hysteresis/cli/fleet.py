@@ -66,8 +66,9 @@ def command(
     or a fault, the same command goes on where it was, and works out anew what has changed. The
     results are the same to the last bit however many workers there are, and wherever they are.
 
-    A run that fails does not stop the others. Exit code: 0 all runs have a result, 1 some have
-    none (see the table), 2 nothing could be begun or kept, 130 stopped by Ctrl-C.
+    A run that fails does not stop the others; the table of runs, also in runs.csv, says why it
+    did. Exit code: 0 all runs have a result, 1 some have none, 2 nothing could be begun or kept,
+    130 stopped by Ctrl-C.
 
     \b
     Examples:
@@ -106,7 +107,9 @@ def command(
                 memory=memory, stamp=stamp, force=force, again=again, told=told,
             )  # fmt: skip
         rows += [Row(name, "failed", float("nan"), why) for name, why in found.troubles]
-        _say_rows(sorted(rows, key=lambda row: row.run))
+        rows.sort(key=lambda row: row.run)
+        _say_rows(rows)
+        _write_rows(rows, store)
         _compare(rows, folders, store, engine, path, pause_s, again)
     except Stopped as stopped:
         _leave(stopped.finished, stopped.wanted)
@@ -146,6 +149,22 @@ def _say_rows(rows: Sequence[Row]) -> None:
             for row in rows
         ],
     )  # fmt: skip
+
+
+def _write_rows(rows: Sequence[Row], store: Store) -> None:
+    """The same table as runs.csv, for a spreadsheet."""
+    import numpy as np
+
+    from hysteresis.files import write_table
+
+    texts = {
+        name: np.array([getattr(row, name) for row in rows], dtype=object)
+        for name in ("run", "state", "reason")
+    }
+    seconds = np.array([row.seconds for row in rows])
+    columns = {"run": texts["run"], "state": texts["state"], "seconds": seconds,
+               "reason": texts["reason"]}  # fmt: skip
+    write_table(store.path / "runs.csv", columns, decimals={"seconds": 2})
 
 
 def _compare(

@@ -10,6 +10,7 @@ import contextlib
 import functools
 import logging
 import re
+import socket
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -72,6 +73,9 @@ def _client(address: str) -> Iterator[Any]:
             mend="install it with: pip install 'hysteresis[cluster]'",
         ) from error
     try:
+        host, _, port = address.partition("://")[2].rpartition(":")
+        # refused at once where nobody listens; the client would go on trying
+        socket.create_connection((host.strip("[]"), int(port)), timeout=CONNECT_S).close()
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except Exception as error:  # time out, refused, no such host, something else that answers
         raise InputError(
@@ -137,7 +141,7 @@ def _through(client: Any, address: str, tasks: Iterable[Task], work: Work) -> Re
 
     threads, _ = _checked(client, address)
     waiting, running = iter(tasks), {}
-    finished = as_completed([], with_results=False)
+    finished = as_completed([], loop=client.loop)
 
     def send() -> None:
         task = next(waiting, None)

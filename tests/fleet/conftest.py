@@ -32,7 +32,7 @@ def cluster() -> Iterator[str]:
     from distributed import LocalCluster
 
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None,
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0",
         silence_logs=50,
     ) as cluster:  # fmt: skip
         yield cluster.scheduler_address

@@ -58,7 +58,7 @@ def test_a_scheduler_without_workers_is_told(monkeypatch) -> None:
     from distributed import LocalCluster
 
     with (
-        LocalCluster(n_workers=0, processes=False, dashboard_address=None,
+        LocalCluster(n_workers=0, processes=False, dashboard_address=":0",
                      protocol="tcp", silence_logs=50) as empty,
         pytest.raises(InputError, match="this scheduler has no workers"),
     ):  # fmt: skip
@@ -104,7 +104,7 @@ def test_a_scheduler_that_goes_away_in_the_middle_is_told() -> None:
     from distributed import LocalCluster
 
     going = LocalCluster(n_workers=1, threads_per_worker=1, processes=False,
-                         dashboard_address=None, protocol="tcp", silence_logs=50)  # fmt: skip
+                         dashboard_address=":0", protocol="tcp", silence_logs=50)  # fmt: skip
     results = dask(going.scheduler_address)(
         (stand_ins.task(str(k)) for k in range(50)), stand_ins.asleep
     )
