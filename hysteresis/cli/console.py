@@ -82,7 +82,7 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     lines = [list(columns), *body]
     widths = [max(len(row[i]) for row in lines) for i in range(len(columns))]
     right = [bool(body) and all(_figure(row[i]) for row in body) for i in range(len(columns))]
-    _narrow(widths, right)
+    _narrow(widths, right, lines)
     if title:
         print()
         say(title)
@@ -99,14 +99,18 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
             print("  ".join("-" * width for width in widths))
 
 
-def _narrow(widths: list[int], right: list[bool]) -> None:
+def _narrow(widths: list[int], right: list[bool], lines: list[list[str]]) -> None:
     """Make columns of text narrower, in place, until a line fits: remarks first, which come last
-    and are sentences, then the widest."""
+    and are sentences, then the widest; none below its longest word, which stays whole."""
+    least = [
+        max(NARROWEST, *(len(word) for row in lines for word in row[i].split() or [""]))
+        for i in range(len(widths))
+    ]
     while sum(widths) + 2 * (len(widths) - 1) > width():
-        texts = [i for i, to_right in enumerate(right) if not to_right and widths[i] > NARROWEST]
+        texts = [i for i, to_right in enumerate(right) if not to_right and widths[i] > least[i]]
         if not texts:
             return
-        remarks = texts[-1] > 0 and widths[texts[-1]] > REMARK
+        remarks = texts[-1] == len(widths) - 1 > 0 and widths[texts[-1]] > REMARK
         widths[texts[-1] if remarks else max(texts, key=lambda i: widths[i])] -= 1
 
 
