@@ -55,8 +55,10 @@ def path_picture(path: OnPath) -> Picture:
     axes.set_xscale("log")
     plain_log(axes.xaxis)
     axes.set_xlabel("error on the path, rms mm (foretold)")
-    _marks(axes)
-    legend_above(figure, 3, axes)
+    _marks(axes, "one unit, compensated")
+    axes.plot([], [], linestyle="none", marker="^", color=BEFORE["color"], markersize=5.0,
+              label="one unit, plain")  # fmt: skip
+    legend_above(figure, 2, axes)
     data = [
         row | {"treatment": "compensated" if v.compensated else "plain"}
         for v in path.variants
@@ -132,10 +134,10 @@ def _design(axes: Any, row: int, design: DesignFigure, colour: str, mark: str) -
         )  # fmt: skip
 
 
-def _marks(axes: Any) -> None:
+def _marks(axes: Any, unit: str = "one unit") -> None:
     axes.plot([], [], color=_LOOK["interval"], linewidth=5.5, label="mean and its interval")
     axes.plot([], [], linestyle="none", marker="o", color=AFTER["color"], markersize=4.6,
-              label="one unit")  # fmt: skip
+              label=unit)  # fmt: skip
 
 
 def _rows(axes: Any, names: Sequence[str]) -> None:

@@ -90,11 +90,15 @@ def picture(
     figure: Any, key: str, caption: str, alt: str, data: Mapping[str, Any] | None = None
 ) -> Picture:
     """The finished figure as PNG, in 128 colours of its own: a third of the size."""
+    import numpy as np
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
-    drawn, out = BytesIO(), BytesIO()
-    figure.savefig(drawn, format="png", dpi=DPI)
-    image = Image.open(drawn).convert("RGB")
+    figure.set_dpi(DPI)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()  # once; savefig would draw twice, and write a file that is read again
+    out = BytesIO()
+    image = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3])
     image.quantize(128, dither=Image.Dither.NONE).save(out, format="png", optimize=True)
     return Picture(key, out.getvalue(), caption, alt, data or {})
 
