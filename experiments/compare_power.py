@@ -1,14 +1,15 @@
 """How often `compare` tells two suspensions apart that differ by a fifth, and two that do not.
 
 Units are those of the virtual bench: every memory magnitude of every axis within ±20 % (uniform).
-The other suspension has 1.2 times the friction and after-effect. Each unit of a pool plays the
-30 s recheck (conditioning, three returns to zero and one of them again), is filmed by the
-simulated camera, measured, and its return-to-zero error worked out as for any run. A trial draws
-so many units of each pool without replacement and compares them by the very code of `compare`.
-For two equal suspensions both groups are drawn from one pool: a random split, so that the share
-of trials that find a difference is free of what the pool's units happen to be. Trials share units
-of a pool, so the shares of the first table vary a little from pool to pool; `--first-seed` makes
-another one.
+The other suspension has 1.2 (or 1.24) times the friction and after-effect; what that is in the
+return-to-zero error is measured on twins, units played with the same draws of both. Each unit of
+a pool plays the 30 s recheck (conditioning, three returns to zero and one of them again), is
+filmed by the simulated camera, measured, and its return-to-zero error worked out as for any run.
+A trial draws so many units of each pool without replacement and compares them by the very code of
+`compare`. For two equal suspensions both groups are drawn from one pool: a random split, so that
+the share of trials that find a difference does not hang on what the pool's units happen to be.
+Trials share units of a pool, so the shares of different ones vary a little from pool to pool;
+`--first-seed` makes another one.
 """
 
 from __future__ import annotations
@@ -25,12 +26,17 @@ import numpy as np
 from experiments.return_to_zero import example_bench
 from hysteresis import virtual_bench
 from hysteresis.bench import Bench
-from hysteresis.characteristics.figure import Definition
+from hysteresis.characteristics.definitions import DEFINITIONS
 from hysteresis.characteristics.of_run import figures_of
 from hysteresis.cli.console import table
-from hysteresis.compare.designs import compare_figure, correct_family
+from hysteresis.compare.designs import (
+    compare_figure,
+    correct_family,
+    group_of_values,
+    scale_of,
+)
 from hysteresis.compare.results import FigureComparison, RunValue
-from hysteresis.compare.separate import Trial, more_units, welch_power
+from hysteresis.compare.separate import Trial, more_units, welch, welch_power
 from hysteresis.measure import measure_camera
 from hysteresis.plan import plan
 from hysteresis.tables import Pattern
@@ -69,14 +75,8 @@ def main() -> None:
     ask.add_argument("--short", action="store_true", help="few units and trials")
     ask.add_argument("--first-seed", type=int, default=content["first_seed"])
     ask.add_argument("--trials", type=int, default=content["trials"])
-    ask.add_argument(
-        "--factor",
-        type=float,
-        default=content["factor"],
-        help="of friction and after-effect; 1.24 differs by a fifth in the figure",
-    )
     chosen = ask.parse_args()
-    how = content | {"trials": chosen.trials, "factor": chosen.factor}
+    how = content | {"trials": chosen.trials}
     say(how | (content["short"] if chosen.short else {}), chosen.first_seed)
 
 
@@ -85,45 +85,69 @@ def say(how: dict[str, Any], first_seed: int) -> None:
     bench = example_bench()
     pattern = plan("recheck", bench)
     one = suspension_named(how["suspension"])
-    other = stronger(one, how["factor"])
     seeds = range(first_seed, first_seed + how["pool"])
-    definition, pool_a = pool_of(bench, pattern, one, seeds, how["noise_px"])
-    _, pool_b = pool_of(bench, pattern, other, [s + APART for s in seeds], how["noise_px"])
     twins = [s + 2 * APART for s in range(how["paired"])]
-    _, twins_a = pool_of(bench, pattern, one, twins, how["noise_px"])
-    _, twins_b = pool_of(bench, pattern, other, twins, how["noise_px"])
-    count = how["trials"]
-    pools(pool_a, pool_b, twins_a, twins_b, how)
+
+    def pool(suspension: Suspension, which: Sequence[int]) -> list[Unit]:
+        return pool_of(bench, pattern, suspension, which, how["noise_px"])
+
+    first, first_twins = pool(one, seeds), pool(one, twins)
     rng = np.random.default_rng(first_seed)
-    rows, again = [], []
-    for units in how["units"]:
-        if 2 * units > len(pool_a):
-            continue
-        apart = [draw(rng, pool_a, pool_b, units) for _ in range(count)]
-        equal = [split(rng, pool_a, units) for _ in range(count)]
+    equal(rng, first, how)
+    for factor in how["factors"]:
+        other = stronger(one, factor)
+        second = pool(other, [s + APART for s in seeds])
+        pools(first, second, first_twins, pool(other, twins), factor, how)
+        apart(rng, first, second, factor, how)
+
+
+def equal(rng: np.random.Generator, pool: list[Unit], how: dict[str, Any]) -> None:
+    """Print how often two equal suspensions are declared different."""
+    rows = []
+    for units in _sizes(pool, how):
+        trials = [split(rng, pool, units) for _ in range(how["trials"])]
+        long_run = [welch_alone(*split(rng, pool, units), how["level"])
+                    for _ in range(how["splits"])]  # fmt: skip
         for rule in RULES:
-            different, same = (
-                [decided(definition, a, b, rule, how["level"]) for a, b in groups]
-                for groups in (apart, equal)
-            )
+            found = [decided(a, b, rule, how["level"]) for a, b in trials]
+            first = rule is RULES[0]
             rows.append((
-                units, rule.words, share(different), interval(different), share(same),
-                interval(same),
+                units, rule.words, share(found), interval(found),
+                share(long_run) if first else "", interval(long_run) if first else "",
             ))  # fmt: skip
-        again.append((units, *foretold(definition, apart, how["level"])))
     table(
-        f"Simulated: share of {count} trials that tell two suspensions apart (95 % of the count)",
-        ("units", "how", "differing, %", "from … to", "equal, %", "from … to"), rows,
+        f"Simulated: two equal suspensions declared different, % of {how['trials']} trials, and of "
+        f"{how['splits']} more for what compare does",
+        ("units", "how", "declared", "95 %", "long run", "95 %"), rows,
+    )  # fmt: skip
+
+
+def apart(
+    rng: np.random.Generator, a: list[Unit], b: list[Unit], factor: float, how: dict[str, Any]
+) -> None:
+    """Print how often two different suspensions are told apart, and the advice where not."""
+    rows, again = [], []
+    for units in _sizes(a, how):
+        trials = [draw(rng, a, b, units) for _ in range(how["trials"])]
+        for rule in RULES:
+            found = [decided(one, other, rule, how["level"]) for one, other in trials]
+            rows.append((units, rule.words, share(found), interval(found)))
+        n, middle, half = foretold(trials, how["level"])
+        again.append((units, n, middle, half, power(a, b, units, middle, how["level"])))
+    table(
+        f"Simulated, {factor:g} × friction and after-effect: told apart, % of {how['trials']} "
+        "trials",
+        ("units", "how", "told apart", "95 %"), rows,
     )  # fmt: skip
     table(
-        "Units that compare asks for, from single trials that did not separate the two",
-        ("units", "trials", "median of 'more units'", "middle half", "power of it, from the pools"),
-        [
-            (units, n, middle, half, power(pool_a, pool_b, units, middle, how["level"]))
-            for units, n, middle, half in again
-        ],
-    )
-    needed(pool_a, pool_b, how["level"])
+        "More units that compare asks for in trials that did not separate the two",
+        ("units", "trials", "median", "middle half", "power of the median, from the pools"), again,
+    )  # fmt: skip
+    needed(a, b, how["level"])
+
+
+def _sizes(pool: list[Unit], how: dict[str, Any]) -> list[int]:
+    return [units for units in how["units"] if 2 * units <= len(pool)]
 
 
 def stronger(suspension: Suspension, factor: float) -> Suspension:
@@ -137,9 +161,8 @@ def stronger(suspension: Suspension, factor: float) -> Suspension:
 
 def pool_of(
     bench: Bench, pattern: Pattern, suspension: Suspension, seeds: Sequence[int], noise_px: float
-) -> tuple[Definition, list[Unit]]:
+) -> list[Unit]:
     """Return-to-zero error of every unit, filmed and measured; the axes and their mean."""
-    definition: Definition | None = None
     out = []
     for seed in seeds:
         rig = virtual_bench.make_rig(bench, suspension, seed)
@@ -150,12 +173,11 @@ def pool_of(
         for pair in figures_of(pattern, recording, bench):
             found = pair.either
             if found.key == KEY and not found.conditions:
-                definition, unit[found.axis] = found.definition, (found.value, found.u)
+                unit[found.axis] = (found.value, found.u)
         (x, ux), (y, uy) = unit["x"], unit["y"]
         unit["xy"] = ((x + y) / 2.0, float(np.hypot(ux, uy)) / 2.0)
         out.append(unit)
-    assert definition is not None
-    return definition, out
+    return out
 
 
 def draw(
@@ -175,36 +197,44 @@ def split(rng: np.random.Generator, pool: list[Unit], units: int) -> tuple[list[
 
 
 def compared(
-    definition: Definition, axis: str, a: list[Unit], b: list[Unit], level: float,
-    scale: tuple[Any, str] | None = None,
-) -> FigureComparison:  # fmt: skip
+    axis: str, a: list[Unit], b: list[Unit], level: float, scale: tuple[Any, str] | None = None
+) -> FigureComparison:
     """What `compare` makes of one figure of two groups."""
     values = [
         RunValue(f"{name} {k}", name, str(k), *unit[axis], "measured")
         for name, group in (("one", a), ("other", b))
         for k, unit in enumerate(group)
     ]
-    return compare_figure(definition, axis, (), values, level=level, scale=scale)
+    return compare_figure(DEFINITIONS[KEY], axis, (), values, level=level, scale=scale)
 
 
-def decided(definition: Definition, a: list[Unit], b: list[Unit], rule: Rule, level: float) -> bool:
+def welch_alone(a: list[Unit], b: list[Unit], level: float) -> bool:
+    """The decision of `compare` on the mean of both axes, without all that it says beside it."""
+    groups = [
+        [RunValue(name, name, str(k), *unit["xy"], "measured") for k, unit in enumerate(group)]
+        for name, group in (("one", a), ("other", b))
+    ]
+    scale, _ = scale_of([*groups[0], *groups[1]])
+    one, other = (group_of_values("", group, scale).summary for group in groups)
+    return welch(one, other, level).p < 1.0 - level
+
+
+def decided(a: list[Unit], b: list[Unit], rule: Rule, level: float) -> bool:
     """Whether this rule finds a difference."""
     if rule.pooled:
         from scipy.stats import ttest_ind
 
         logs = [np.log([unit[rule.axes[0]][0] for unit in group]) for group in (a, b)]
         return bool(ttest_ind(*logs).pvalue < 1.0 - level)
-    figures = [compared(definition, axis, a, b, level, rule.scale) for axis in rule.axes]
+    figures = [compared(axis, a, b, level, rule.scale) for axis in rule.axes]
     return any(f.differences[0].separated for f in correct_family(figures, level))
 
 
-def foretold(
-    definition: Definition, trials: list[tuple[list[Unit], list[Unit]]], level: float
-) -> tuple[int, str, str]:
+def foretold(trials: list[tuple[list[Unit], list[Unit]]], level: float) -> tuple[int, str, str]:
     """What `compare` advises where it does not separate: trials, median and quartiles."""
     advice = []
     for a, b in trials:
-        d = compared(definition, "xy", a, b, level).differences[0]
+        d = compared("xy", a, b, level).differences[0]
         if not d.separated:
             advice.append(np.inf if d.more_units is None else float(d.more_units))
     if not advice:
@@ -248,7 +278,12 @@ def needed(a: list[Unit], b: list[Unit], level: float) -> None:
 
 
 def pools(
-    a: list[Unit], b: list[Unit], twins_a: list[Unit], twins_b: list[Unit], how: dict[str, Any]
+    a: list[Unit],
+    b: list[Unit],
+    twins_a: list[Unit],
+    twins_b: list[Unit],
+    factor: float,
+    how: dict[str, Any],
 ) -> None:
     """Print what the pools are like, and the true difference."""
     rows = []
@@ -265,7 +300,7 @@ def pools(
         ))  # fmt: skip
     table(
         f"Simulated: return-to-zero error of {len(a)} units each of {how['suspension']} and with "
-        f"{how['factor']:g} × friction and after-effect",
+        f"{factor:g} × friction and after-effect",
         ("figure", "mean, % FS", "scatter, %", "the other's, %", "measured to, %",
          "ratio of the pools", "ratio of twins"),
         rows,

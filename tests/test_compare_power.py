@@ -8,14 +8,14 @@ import numpy as np
 
 from experiments import compare_power
 from experiments.compare_power import HERE, RULES, decided, say, split
-from hysteresis.characteristics.definitions import DEFINITIONS
 
 
 def test_short_form_prints_every_table(capsys):
     content = tomllib.loads((HERE / "compare_power.toml").read_text())
-    say(content | content["short"], 1)
+    say(content | content["short"] | {"factors": [1.2]}, 1)
     said = capsys.readouterr().out
     assert "5 units each of braided-thread and with 1.2" in said
+    assert "two equal suspensions declared different" in said
     for rule in RULES:
         assert rule.words.split(",")[0] in said
     assert "units of each for 80 %" in said
@@ -36,11 +36,7 @@ def test_decisions_on_units_that_are_known():
         ]
 
     one, other = pool(1.0), pool(1.2)
-    definition = DEFINITIONS[compare_power.KEY]
-    apart = [
-        decided(definition, *compare_power.draw(rng, one, other, 5), RULES[0], 0.95)
-        for _ in range(60)
-    ]
-    same = [decided(definition, *split(rng, one, 5), RULES[0], 0.95) for _ in range(60)]
+    apart = [decided(*compare_power.draw(rng, one, other, 5), RULES[0], 0.95) for _ in range(60)]
+    same = [decided(*split(rng, one, 5), RULES[0], 0.95) for _ in range(60)]
     assert np.mean(apart) > 0.75
     assert np.mean(same) < 0.14  # three standard errors above 5 %
