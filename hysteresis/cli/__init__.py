@@ -12,6 +12,7 @@ import functools
 import gc
 import importlib
 import io
+import os
 import sys
 from collections.abc import Callable
 from typing import Annotated, Any
@@ -43,6 +44,9 @@ def main() -> None:
     # Importing makes many objects and next to no cycles. Looking for those at the usual rate, and
     # once more through everything at the very end, took a quarter of a short command.
     gc.set_threshold(100_000)
+    # On matrices as small as ours a second thread of linear algebra only spins for a core. Before
+    # numpy is imported, which reads it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     atexit.register(gc.freeze)
     for stream in (sys.stdout, sys.stderr):
         # A terminal without ± or ∞ shows a question mark; it must not end the command.
