@@ -12,7 +12,7 @@ the spots and what the model never explains is the same in every recheck of one 
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -56,7 +56,8 @@ class Sight:
     spot was seen in; `label`: the segment of each. `home` (f,): back at zero drive. `repeat`
     (f,): in the part of the pattern that comes twice. `past`: (axis, row of the branch) of each
     unknown of the past. `camera_mm`: standard uncertainty of a coordinate at the edge of the
-    field, from how camera or ruler lie.
+    field, from how camera or ruler lie. `unmoved`: spots of the model as it is and their slopes,
+    with which every estimate begins.
     """
 
     model: RigModel
@@ -70,6 +71,7 @@ class Sight:
     past: tuple[tuple[str, int], ...]
     full_mm: tuple[float, float]
     camera_mm: float
+    unmoved: tuple[Floats, Floats]
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ def sight_of(
         for m in np.flatnonzero(_times(axis_of(model, axis)) >= PAST_FROM_S)
         if (axis, "zero_mm") in names
     )
-    return Sight(
+    sight = Sight(
         model=model,
         grid=simulation_grid(pattern.t_s, pattern.drive_x, pattern.drive_y, **GRID),
         seen=seen,
@@ -136,7 +138,15 @@ def sight_of(
         past=past,
         full_mm=full_mm,
         camera_mm=camera_mm,
+        unmoved=(np.empty(0), np.empty(0)),
     )
+    return with_model(sight, model)
+
+
+def with_model(sight: Sight, model: RigModel) -> Sight:
+    """The same recheck put beside another model of the same form."""
+    other = replace(sight, model=model)
+    return replace(other, unmoved=_with_slopes(other, np.zeros(_unknowns(other))))
 
 
 def estimated(
@@ -172,10 +182,11 @@ def estimated(
     at = np.flatnonzero(loose)
     inverse: Floats = np.empty((0, 0))
     part: Floats = np.empty((0, 0))
-    here = _here(sight, p)
+    here, slopes = sight.unmoved
     for turn in range(ROUNDS):
         if turn % 3 == 0:  # the spots are nearly linear in the unknowns: slopes serve for a while
-            here, slopes = _with_slopes(sight, p)
+            if turn:
+                here, slopes = _with_slopes(sight, p)
             part = slopes[:, at]
             inverse = np.asarray(
                 np.linalg.inv(part.T @ (weight[:, None] * part) + np.diag(width[at] ** -2))

@@ -18,7 +18,7 @@ from hysteresis.compensate.played_job import state_after_pattern
 from hysteresis.errors import InputError
 from hysteresis.fit.directions import by_axis, moved_file, moved_model
 from hysteresis.model import FittedModel, RigState
-from hysteresis.recheck.estimate import Sight, estimated, state_before
+from hysteresis.recheck.estimate import Sight, estimated, state_before, with_model
 from hysteresis.recheck.judge import Baseline, compared, if_only, logarithms, with_sittings
 from hysteresis.recheck.results import Judgement, QuickUpdate
 from hysteresis.tables import Floats, Pattern
@@ -68,7 +68,7 @@ def updated(
         "held_after_mm": after,
     }  # fmt: skip
     better = moved_file(fitted, by, "rechecked", told)
-    end = end_state(replace(sight, model=better.model), pattern, misfit_mm)
+    end = end_state(with_model(sight, better.model), pattern, misfit_mm)
     return replace(better, end=end), QuickUpdate(True, what, before, after, ())
 
 
@@ -90,7 +90,7 @@ def _held_out(
     found = estimated(sight, rows=use)
     change, noise = compared(sight, found, misfit_mm, baseline, use)
     by = if_only(change, with_sittings(sight.names, noise), rows)[0]
-    moved = replace(sight, model=moved_model(sight.model, by_axis(list(sight.names), by)))
+    moved = with_model(sight, moved_model(sight.model, by_axis(list(sight.names), by)))
     # a zero that is to be moved must not be fitted away
     zeros = [n for k, n in enumerate(sight.names) if n[1] == "zero_mm" and k not in rows]
     return _astray(sight, zeros, misfit_mm), _astray(moved, zeros, misfit_mm)

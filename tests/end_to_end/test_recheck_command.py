@@ -53,10 +53,19 @@ def logs(planned) -> Path:
     return planned.parent
 
 
-@pytest.fixture
-def referred(run, logs) -> Path:
+@pytest.fixture(scope="module")
+def first(planned, logs, tmp_path_factory) -> Path:
+    """A run whose first recheck is its reference."""
+    run = tmp_path_factory.mktemp("first") / "run"
+    shutil.copytree(planned, run)
     done_here("recheck", run, "--camera", logs / "first.csv", "--date", "2026-03-01")
     return run
+
+
+@pytest.fixture
+def referred(first, tmp_path) -> Path:
+    shutil.copytree(first, tmp_path / "referred")
+    return tmp_path / "referred"
 
 
 def test_first_the_reference_then_a_pass_then_a_refit_with_update(run, logs):
