@@ -78,7 +78,8 @@ def ranking_table(ranking: Ranking, level: float) -> Table:
         (
             f"{row.place}. {row.suspension}", *(plain(v) for v in row.values),
             *((plain(row.score),) if weights else ()),
-            f"{100 * row.first_share:.1f}", f"{100 * row.place_shares[-1]:.1f}",
+            *(f"{100 * share:.1f}" if math.isfinite(share) else "–"
+              for share in (row.first_share, row.place_shares[-1])),
         )
         for row in ranking.rows
     )  # fmt: skip
