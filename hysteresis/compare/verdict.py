@@ -70,7 +70,7 @@ def _first(
         return "best", [first], 0, [f"{lead}{tail}{_by(figure, against[second], first)}.", sure]
     out = [
         f"The data do not separate {_list([first, *equal])} in {_lower(_words(figure))} "
-        f"({int(100 * level)} %): "
+        f"({100 * level:g} %): "
         + ", ".join(f"{n} {_told(figure, figure.of(n))}" for n in [first, *equal])
         + "."
     ]
