@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 from unittest import mock
 
+import numpy as np
 import pytest
 from command_line import content, done_here, in_process, refused
 
@@ -108,13 +109,10 @@ def test_six_readings_by_ruler(run, tmp_path):
 
 
 def test_the_last_job_is_what_the_error_is_told_on(referred, logs):
-    step = 1e-3
-    n = 4001
-    t = [k * step for k in range(n)]
-    x = [20.0 * (k * step / 4.0) for k in range(n)]
-    write_timed_path(referred / "planned.csv", SpotPath(*map(_array, (t, x, x)), _array(
-        [True] * n)))  # fmt: skip
-    assert len(read_timed_path(referred / "planned.csv")) == n
+    t = 1e-3 * np.arange(4001)
+    path = SpotPath(t, 5.0 * t, 5.0 * t, np.ones(len(t), bool))
+    write_timed_path(referred / "planned.csv", path)
+    assert len(read_timed_path(referred / "planned.csv")) == len(t)
     said = done_here("recheck", referred, "--camera", logs / "same.csv", "--date", "2026-03-09")
     assert "On the last job" in said
 
@@ -187,7 +185,26 @@ def test_ctrl_c_leaves_nothing_behind(run, logs):
     assert content(run) == before
 
 
-def _array(values):
-    import numpy as np
+def test_a_film_leaves_its_log_in_the_record(referred, logs, tmp_path):
+    """Following a spot through a film has tests of its own: here it is stood in for by its log."""
+    from hysteresis.measure.registration import register
 
-    return np.array(values)
+    bench = read_bench(referred / "bench.toml")
+    assert bench.camera is not None
+
+    def followed(folder, film, force, *, light):
+        shutil.copy(logs / "same.csv", folder.camera_log_csv)
+        return None, folder.camera_log_csv
+
+    film = tmp_path / "film.mp4"
+    film.write_bytes(b"not decoded here")
+    place, video = "hysteresis.cli.measure_place", "hysteresis.cli.measure_video"
+    found = register(bench.camera), (1280, 720), False
+    with (
+        mock.patch(f"{place}.registration_for_film", return_value=found),
+        mock.patch(f"{video}.log_from_video", side_effect=followed),
+    ):
+        said = done_here("recheck", referred, "--video", film, "--date", "2026-03-20")
+    assert "PASS" in said
+    kept = {path.name for path in (referred / "recheck" / "2026-03-20").iterdir()}
+    assert {"camera_log.csv", "recording.csv", "recheck.json"} <= kept
