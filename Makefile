@@ -5,7 +5,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 UV     := $(shell command -v uv 2>/dev/null)
 
-.PHONY: demo test study lint constraints clean
+.PHONY: demo test browser study lint constraints clean
 
 demo: $(READY)
 	$(BIN)/hysteresis demo
@@ -14,6 +14,16 @@ demo: $(READY)
 test: $(READY) lint
 	$(BIN)/python -m pytest -n auto --dist loadfile --ignore tests/benchmarks
 	$(BIN)/python -m pytest -p no:xdist tests/benchmarks
+
+# Pages are tested in chromium where there is one, skipped with a reason where not. A machine on which
+# we are root and that lacks it, such as a fresh container, is given one; a failure is no failure.
+browser:
+	@if ! command -v chromium >/dev/null && ! command -v chromium-browser >/dev/null \
+	    && [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	    export DEBIAN_FRONTEND=noninteractive; \
+	    { timeout 120 apt-get update -qq && timeout 420 apt-get install -y -qq --no-install-recommends chromium; } \
+	        >/dev/null 2>&1 || echo "no chromium could be installed: the tests in a browser are skipped"; \
+	fi
 
 study: $(READY)
 	$(BIN)/python -m experiments.return_to_zero --seeds 5

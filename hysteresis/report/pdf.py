@@ -85,7 +85,7 @@ def _document(page: Page) -> FPDF:
             if self.page_no() > 1:
                 font(self, SMALL_PT, colour=QUIET)
                 self.set_y(9.0)
-                self.cell(0, 4.0, shortened(self, title, self.epw), align="L")
+                self.cell(0, 4.0, shortened(self, title, self.epw - 2.0 * self.c_margin), align="L")
             self.set_y(MARGIN_MM)
 
         def footer(self) -> None:

@@ -18,14 +18,24 @@ def targets(target: Path, *, pdf: bool = False) -> tuple[Path, ...]:
 
 
 def refuse_targets(
-    target: Path, *, pdf: bool = False, data: Path | None = None, overwrite: bool = False
+    target: Path,
+    *,
+    pdf: bool = False,
+    data: Path | None = None,
+    overwrite: bool = False,
+    makes_folder: bool = False,
 ) -> None:
-    """Complain before any work is done where a page cannot be written; InputError."""
+    """Complain before any work is done where a page cannot be written; InputError.
+
+    `makes_folder`: the command makes the page's folder itself, where it is not there.
+    """
     if target.suffix.lower() == ".pdf":
         raise InputError(
             "this is the name of the HTML page", file=target,
             mend="end it with .html; --pdf writes the PDF beside it",
         )  # fmt: skip
+    if not makes_folder and not target.parent.is_dir():
+        raise InputError("the folder to write to does not exist", file=target, mend="make it first")
     for path in targets(target, pdf=pdf):
         refuse_overwrite(path, overwrite)
     if data is not None and data.exists() and not data.is_dir():

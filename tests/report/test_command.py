@@ -1,0 +1,166 @@
+"""`hysteresis report` as a person calls it: which page and files, one sentence for each fault."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from command_line import done_here, refused
+from report_pages import LONG, judgement
+from run_on_disk import write_run
+
+from hysteresis.bench import read_bench
+from hysteresis.recheck.log import write_log
+from hysteresis.recheck.record import Circumstances, record_content
+from hysteresis.recheck.results import LogRow
+from hysteresis.report.recheck_files import read_judgement
+from hysteresis.run_folder import RunFolder, recheck_folder
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_run(tmp_path_factory.mktemp("report") / "run")
+
+
+@pytest.fixture
+def run(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made, tmp_path / "run"))
+
+
+def only_the_path(run: Path) -> None:
+    (run / "recording.csv").unlink()  # fewer pictures to draw
+
+
+def test_the_latest_question_that_the_run_can_answer(run: Path) -> None:
+    only_the_path(run)
+    said = done_here("report", run, "--pdf", "--data", run / "figures")
+    assert f"Written: {run / 'report.html'}" in said and f"Written: {run / 'report.pdf'}" in said
+    assert (run / "figures" / "verify_map.csv").is_file()
+    assert "Caution: a beam held still" in said
+    page = (run / "report.html").read_text(encoding="utf-8")
+    assert "hysteresis report" in page and "--pdf" in page  # how it was made
+    before = (run / "figures" / "verify_map.csv").read_bytes()
+    done_here("report", run, "--pdf", "--data", run / "figures", "--force")
+    after = (run / "figures" / "verify_map.csv").read_bytes()
+    assert after.replace(b" --force", b"") == before  # the command is told, all else the same
+
+
+def test_fit_before_anything_was_played(run: Path) -> None:
+    for name in ("planned.csv", "plain.csv", "compensated.csv", "job.json"):
+        (run / name).unlink()
+    said = done_here("report", run, "--note", "Simulated.")
+    assert f"Written: {run / 'fit_report.html'}" in said and not (run / "report.html").exists()
+    page = (run / "fit_report.html").read_text(encoding="utf-8")
+    assert "Simulated." in page and "Published figures, from data and from the model" in page
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--question", "everything"), "there is no such question"),
+        (("--question", "compare"), "hysteresis compare"),
+        (("--question", "recheck"), "nothing was rechecked yet"),
+        (("--out", "nowhere/page.html"), "folder to write to does not exist"),
+        (("--out", "page.pdf"), "this is the name of the HTML page"),
+        (("--data", "bench.toml"), "a file stands where the folder"),
+    ],
+)
+def test_what_cannot_be_done_is_one_sentence(run: Path, words: tuple[str, ...], told: str) -> None:
+    only_the_path(run)
+    named = [run / w if "." in w else w for w in words]
+    assert told in refused(run, "report", run, *named)
+
+
+def test_a_page_is_kept_unless_forced(run: Path) -> None:
+    (run / "report.html").write_text("mine")
+    assert "--force" in refused(run, "report", run)
+    (run / "report.html").unlink()
+    (run / "report.pdf").write_text("mine")
+    assert "report.pdf" in refused(run, "report", run, "--pdf")
+
+
+def test_a_damaged_model_is_one_sentence(run: Path) -> None:
+    (run / "model.json").write_text("{")
+    assert "model.json" in refused(run, "report", run, "--question", "fit")
+
+
+def test_a_model_that_records_nonsense_loses_a_table_and_no_more(run: Path) -> None:
+    model = json.loads((run / "model.json").read_text())
+    model["provenance"] |= {
+        "candidates": [{"name": 3}, "x", {"name": "both", "held_out_ratio": "much"}],
+        "causes": [["a", "b"], 4, ["friction", 1.0, "known"]],
+    }
+    (run / "model.json").write_text(json.dumps(model))
+    done_here("report", run, "--question", "fit")
+    page = (run / "fit_report.html").read_text(encoding="utf-8")
+    assert "Memories compared" not in page and "What the data tell apart" not in page
+    model["provenance"] |= {
+        "candidates": [
+            {"name": n, "held_out_ratio": 1.5, "worse_by": 0.1, "uncertain_by": 0.02,
+             "unknowns": 9, "chosen": n == "both"} for n in ("none", "both")
+        ],
+        "causes": [["friction of x", "2.0 %", "<b>known</b>"]],
+    }  # fmt: skip
+    (run / "model.json").write_text(json.dumps(model))
+    done_here("report", run, "--question", "fit", "--force")
+    page = (run / "fit_report.html").read_text(encoding="utf-8")
+    assert "both (chosen)" in page and "&lt;b&gt;known" in page and "<b>known" not in page
+
+
+# ---- recheck ------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def rechecked(run: Path) -> Path:
+    folder = RunFolder(run)
+    record = recheck_folder(folder).record("2026-01-14")
+    record.path.mkdir(parents=True)
+    about = Circumstances("2026-01-14", "2026-01-14", "camera", 21.0, "model.json", "a" * 64,
+                          "b" * 64, True)  # fmt: skip
+    bench = read_bench(folder.bench_toml)
+    record.recheck_json.write_text(json.dumps(record_content(about, judgement(), bench)))
+    rows = tuple(
+        LogRow(day, day, bench.unit, "a" * 12, "camera", "pass", "", 0.02, 0.05, 0.1, 0.01, 0.4,
+               21.0, "", {"friction_x": 0.01}, {"friction_x": 0.02})
+        for day in ("2026-01-13", "2026-01-14", "2026-01-15")
+    )  # fmt: skip
+    write_log(folder.recheck_log_csv, rows)
+    return run
+
+
+def test_the_last_recheck_whose_record_is_there(rechecked: Path) -> None:
+    done_here("report", rechecked, "--question", "recheck")
+    page = (rechecked / "recheck_report.html").read_text(encoding="utf-8")
+    for words in ("recheck 2026-01-14", "Something has changed.", LONG, "2026-01-13"):
+        assert words in page
+    assert "2026-01-15" not in page.replace("made 2026-01-15", "")  # later than this recheck
+    record = recheck_folder(RunFolder(rechecked)).record("2026-01-14")
+    assert read_judgement(record.recheck_json) == judgement()
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "told"),
+    [
+        (("schema",), "other", "not the record of a recheck"),
+        (("schema_version",), 99, "another schema version"),
+        (("judgement", "verdict"), "fine", "judgement.verdict"),
+        (("judgement", "on_path", "error_mm"), "wide", "judgement.on_path.error_mm"),
+        (("judgement", "shifts", 3, "axis"), "z", "judgement.shifts.4"),
+        (("judgement", "shifts", 0), 7, "judgement.shifts.1"),
+        (("judgement", "reasons"), "because", "judgement.reasons"),
+    ],
+)
+def test_a_damaged_record_is_told_with_its_place(
+    rechecked: Path, place: tuple[object, ...], value: object, told: str
+) -> None:
+    file = recheck_folder(RunFolder(rechecked)).record("2026-01-14").recheck_json
+    content = json.loads(file.read_text())
+    at = content
+    for key in place[:-1]:
+        at = at[key]
+    at[place[-1]] = value
+    file.write_text(json.dumps(content))
+    said = refused(rechecked, "report", rechecked, "--question", "recheck")
+    assert told in said and "recheck.json" in said
