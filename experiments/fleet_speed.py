@@ -31,7 +31,7 @@ from hysteresis.cli.console import table
 from hysteresis.files import write_atomic
 from hysteresis.fleet.cluster import dask
 from hysteresis.fleet.find import find_runs
-from hysteresis.fleet.here import cores, processes
+from hysteresis.fleet.here import cores, in_process, processes
 from hysteresis.fleet.inputs import fit_task
 from hysteresis.fleet.rounds import Row, fit_runs
 from hysteresis.fleet.software import processor
@@ -152,18 +152,18 @@ def main() -> None:
     ask.add_argument("--typed", action="store_true", help="readings by ruler, not a camera")
     ask.add_argument("--workers", type=int, default=cores(), help="of the second and third way")
     ask.add_argument("--no-cluster", action="store_true")
-    ask.add_argument("--short", action="store_true", help="two runs by ruler, no cluster")
+    ask.add_argument("--short", action="store_true", help="one run by ruler, here and in a worker")
     chosen = ask.parse_args()
+    many = f"{chosen.workers} workers"
+    ways = [("1 worker", processes(1)), (many, processes(chosen.workers))]
     if chosen.short:
-        chosen.runs, chosen.typed, chosen.no_cluster, chosen.workers = 2, True, True, 2
-        chosen.memory = "auto"
+        chosen.runs, chosen.typed, chosen.no_cluster, chosen.memory = 1, True, True, "auto"
+        ways = [("1 worker", processes(1)), ("in this process", in_process)]
     source = make_runs(chosen.folder, chosen.runs, chosen.minutes, chosen.typed)
     first = sorted(source.iterdir())[0]
     work(fit_task("warm", first, {}, memory=chosen.memory, stamp=STAMP, force=True))  # compiles
-    many = f"{chosen.workers} workers"
     passes = [
-        worked_through(name, source, chosen.runs, processes(count), chosen.memory)
-        for name, count in (("1 worker", 1), (many, chosen.workers))
+        worked_through(name, source, chosen.runs, engine, chosen.memory) for name, engine in ways
     ]
     if not chosen.no_cluster:
         with cluster_here(chosen.workers) as address:

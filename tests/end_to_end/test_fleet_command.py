@@ -55,7 +55,7 @@ def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Pat
     (runs / "e-nothing" / "typed.csv").unlink()
     before = content(runs)
 
-    done = in_process("fleet", runs, "--workers", 2)
+    done = in_process("fleet", runs, "--workers", 1)
     assert done.returncode == 1, done.stderr
     assert "Traceback" not in done.stdout + done.stderr
     table = rows(runs)

@@ -7,16 +7,19 @@ import shutil
 from pathlib import Path
 
 import pytest
-from command_line import done_here, in_process
+from command_line import done_here
 
 from hysteresis.bench import read_bench
 from hysteresis.characteristics.figure import Pair
 from hysteresis.characteristics.of_run import figures_of
-from hysteresis.compare import REFITS
+from hysteresis.compare import REFITS, PathAsked, compare
+from hysteresis.compare.files import write_comparison
+from hysteresis.compensate.job import PathOptions
 from hysteresis.fleet import here
 from hysteresis.fleet.cluster import check_cluster, dask
 from hysteresis.fleet.find import find_runs
 from hysteresis.fleet.rounds import Row, fit_runs
+from hysteresis.fleet.side_by_side import compare_rows
 from hysteresis.fleet.store import open_store
 from hysteresis.fleet.task import Engine
 from hysteresis.fleet.work import MADE, pair_from_plain
@@ -101,15 +104,19 @@ def told(pair: Pair) -> list[object]:
     ]  # fmt: skip
 
 
-def test_the_comparison_is_that_of_the_command_for_single_runs(here_done, tmp_path) -> None:
-    folder = here_done[0]
+def test_the_comparison_is_that_of_single_runs(here_done, tmp_path) -> None:
+    """Figures and forecasts that went through the store give the very tables of `compare`."""
+    folder, rows = here_done
     line = tmp_path / "line.csv"
     line.write_text("x_mm,y_mm,beam,feed_mm_s\n0,0,0,200\n15,0,1,200\n15,10,1,200\n")
-    done_here("fleet", folder, "--out", tmp_path / "fleet", "--workers", 1, "--path", line)
-    runs = sorted(folder.iterdir())
-    said = in_process("compare", *runs, "--path", line, "--out", tmp_path / "one-by-one")
-    assert said.returncode == 0, said.stderr
-    for name in ("comparison.csv", "comparison_differences.csv", "comparison_runs.csv"):
-        mine = (tmp_path / "fleet" / name).read_text()
-        assert mine == (tmp_path / "one-by-one" / name).read_text()
-        assert "path_error_after" in mine
+    folders = {row.run: folder / row.run for row in rows}
+    store = open_store(tmp_path / "fleet")
+    mine = compare_rows(rows, folders, store, here.in_process, path=line, pause_s=30.0)
+    asked = PathAsked(line, PathOptions(), 30.0)
+    theirs = compare(list(folders.values()), asked=asked)
+    assert mine.path is not None and len(mine.path.forecasts) == 2
+    written = [write_comparison(tmp_path / name, found)
+               for name, found in (("mine", mine), ("theirs", theirs))]  # fmt: skip
+    for one, other in zip(*written, strict=True):
+        if one.suffix == ".csv":  # the other one bears the minute in which it was made
+            assert one.read_bytes() == other.read_bytes()
