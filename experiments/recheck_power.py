@@ -98,7 +98,10 @@ def main() -> None:
     ask.add_argument("--only", choices=("power", "update"), default=None)
     ask.add_argument("--models", type=Path, default=None, help="folder in which fits are kept")
     ask.add_argument("--short", action="store_true", help="one unit, few sittings, a short job")
+    ask.add_argument("--reference-day", choices=("another", "fit"), default=None,
+                     help="room of the reference: another day's, or the fit's")  # fmt: skip
     chosen = ask.parse_args()
+    plan["reference_day"] = chosen.reference_day or plan["reference_day"]
     if chosen.short:
         plan = shortened(plan)
     with tempfile.TemporaryDirectory() as folder:
@@ -172,7 +175,8 @@ def unit_of(suspension: str, seed: int, plan: dict[str, Any], models: Path) -> U
     rig = virtual_bench.make_rig(bench, suspension, seed)
     file = models / f"{suspension}-{seed}-{plan['minutes']:g}.json"
     fitted = fit_of(rig, bench, seed, 0, plan, file)
-    there = in_the_room(rig, plan, seed, REFERENCE)
+    another = plan["reference_day"] == "another"
+    there = in_the_room(rig, plan, seed, REFERENCE) if another else rig
     recording = filmed(there, pattern, bench, camera_of(seed, REFERENCE), REFERENCE, plan)
     job = the_job(bench, plan)
     first = judge_recheck(fitted, pattern, recording, bench, job=job)
