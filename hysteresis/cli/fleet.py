@@ -226,15 +226,16 @@ def _progress(description: str) -> Iterator[Callable[[int, int], None]]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = (
-        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"),
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[count]}"),
         TimeElapsedColumn(), TextColumn("{task.fields[left]}"),
     )  # fmt: skip
     with Progress(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task(description, total=None, left="")
+        task = bar.add_task(description, total=None, count="", left="")
 
         def move(finished: int, wanted: int) -> None:
             left = _left(begin, finished, wanted) if finished < wanted else ""
-            bar.update(task, total=max(wanted, 1), completed=finished, left=left)
+            count = f"{finished} of {wanted}"
+            bar.update(task, total=max(wanted, 1), completed=finished, count=count, left=left)
 
         yield move
 
