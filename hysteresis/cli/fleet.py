@@ -64,7 +64,8 @@ def command(
     typed.csv is measured; model.json is written as `fit` writes it. A model that was fitted to
     the run's files is taken as it is. Results are kept in FOLDER/fleet: given again after a stop
     or a fault, the same command goes on where it was, and works out anew what has changed. The
-    results are the same to the last bit however many workers there are, and wherever they are.
+    results are the same to the last bit however many workers there are, also on a cluster with
+    processors of the same kind.
 
     A run that fails does not stop the others; the table of runs, also in runs.csv, says why it
     did. Exit code: 0 all runs have a result, 1 some have none, 2 nothing could be begun or kept,

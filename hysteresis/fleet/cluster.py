@@ -11,6 +11,7 @@ import functools
 import logging
 import re
 import socket
+import warnings
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -147,7 +148,9 @@ def _through(client: Any, address: str, tasks: Iterable[Task], work: Work) -> Re
         task = next(waiting, None)
         if task is not None:
             # pure=False: the store knows what was done before, the scheduler need not
-            future = client.submit(on_worker, work, task, software(), pure=False)
+            with warnings.catch_warnings():  # that a long recording goes over the network
+                warnings.simplefilter("ignore", UserWarning)
+                future = client.submit(on_worker, work, task, software(), pure=False)
             running[future] = task
             finished.add(future)
 
