@@ -240,17 +240,24 @@ def report(trials: list[Trial], goal: float, title: str = "all suspensions") -> 
 
 
 def flags(trials: list[Trial]) -> None:
-    """Print how often data and model of one figure are told to disagree."""
+    """Print how often data and model of one figure are told to disagree, and what is missed."""
     both = [t for t in trials if t.who == "model" and t.flagged is not None]
-    if both:
-        rows = []
-        for suspension in dict.fromkeys(t.suspension for t in both):
-            mine = [t for t in both if t.suspension == suspension]
-            keys = [t.key for t in mine if t.flagged]
-            most = max(keys, key=keys.count) if keys else "–"
-            rows.append((suspension, f"{len(keys)}/{len(mine)}", most))
-        table("Simulated: pairs of data and model flagged", ("suspension", "flagged", "most often"),
-              rows)  # fmt: skip
+    if not both:
+        return
+    rows = []
+    for suspension in dict.fromkeys(t.suspension for t in both):
+        mine = [t for t in both if t.suspension == suspension]
+        keys = [t.key for t in mine if t.flagged]
+        missed = [t for t in mine if not t.held]
+        rows.append((
+            suspension, f"{len(keys)}/{len(mine)}",
+            max(keys, key=keys.count) if keys else "–",
+            f"{sum(bool(t.flagged) for t in missed)}/{len(missed)}",
+        ))  # fmt: skip
+    table(
+        "Simulated: pairs of data and model that are flagged",
+        ("suspension", "flagged", "most often", "of those where the model misses the truth"), rows,
+    )  # fmt: skip
 
 
 def _cells(trials: list[Trial]) -> tuple[str, str, str]:
