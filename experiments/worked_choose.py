@@ -23,7 +23,7 @@ from hysteresis.cli.console import table
 from hysteresis.compare.files import FILES
 
 HERE = Path(__file__).parent
-OUT = "choice"
+OUT, ALONE = "choice", "choice-measured"
 
 
 @dataclass(frozen=True)
@@ -85,6 +85,13 @@ def choose(study: Study, plan: dict[str, Any]) -> None:
          "compensation.")  # fmt: skip
     study.command("compare", *runs, "--path", job, "--pause-s", plan["pause_s"],
                   "--out", OUT, *(["--pdf"] if plan["pdf"] else []))  # fmt: skip
+    if plan["alone"]:
+        step(3, "Side by side, by what was measured alone",
+             "A forecast on the job carries the doubt of every model. Without a path the same runs "
+             "are compared by their measured return-to-zero error.")  # fmt: skip
+        said = study.command("compare", *runs, "--by", "return_to_zero", "--out", ALONE, show=False)
+        verdict = said.strip().split("\n\n")[1]
+        print("\n".join(f"  | {line}" for line in verdict.splitlines()))
 
 
 def played(study: Study, plan: dict[str, Any]) -> list[Played]:
@@ -98,7 +105,7 @@ def played(study: Study, plan: dict[str, Any]) -> list[Played]:
     from hysteresis.run_folder import open_run
     from hysteresis.table_files import read_pattern
 
-    step(3, "Was the verdict right?",
+    step(4, "Was the verdict right?",
          "Only a simulation can tell: every unit plays the job 30 s after its pattern, and the "
          "true spots are compared with the wanted ones.")  # fmt: skip
     comparison = read_json(study.path(f"{OUT}/{FILES[0]}"))
@@ -148,10 +155,27 @@ def tell(found: list[Played]) -> None:
             for of in [[p for p in found if p.suspension == name]]
         ],
     )  # fmt: skip
-    held = sum(p.held for p in found)
     print()
+    held = sum(p.held for p in found)
     say(f"The interval that was foretold for the compensated job holds what was played on {held} "
         f"of {len(found)} units.")  # fmt: skip
+    for words, key in (("Foretold", "foretold_mm"), ("Played", "after_mm")):
+        say(f"{words} order after compensation, least error first: "
+            f"{', '.join(in_order(found, key))}.")  # fmt: skip
+    worse = [p.unit for p in found if p.after_mm > p.before_mm]
+    if worse:
+        say(f"Compensation made it worse on {', '.join(worse)}: there is next to no memory, and "
+            "the model's own error is what is left.")  # fmt: skip
+
+
+def in_order(found: list[Played], key: str) -> list[str]:
+    """Suspensions by the geometric mean of a figure over their units, the least first."""
+    names = dict.fromkeys(p.suspension for p in found)
+    mean = {
+        name: float(np.mean([np.log(getattr(p, key)) for p in found if p.suspension == name]))
+        for name in names
+    }
+    return sorted(names, key=lambda name: mean[name])
 
 
 if __name__ == "__main__":
