@@ -37,7 +37,7 @@ def root_mean_square(values: Floats, u: Floats) -> tuple[float, float]:
     own = np.maximum(values**2 - u**2, 0.0)
     u_square = float(np.sqrt(np.sum(4.0 * own * u**2 + 2.0 * u**4)) / n)
     root = float(np.sqrt(max(square, 0.0)))
-    high = float(np.sqrt(max(square + 2.0 * u_square, 0.0)))
+    high = float(np.sqrt(max(square, 0.0) + 2.0 * u_square))  # equal readings are no proof of 0
     low = float(np.sqrt(max(square - 2.0 * u_square, 0.0)))
     return root, max(high - root, root - low) / 1.9
 
