@@ -100,7 +100,10 @@ def main() -> None:
     ask.add_argument("--short", action="store_true", help="one unit, few sittings, a short job")
     ask.add_argument("--reference-day", choices=("another", "fit"), default=None,
                      help="room of the reference: another day's, or the fit's")  # fmt: skip
+    ask.add_argument("--ambient-k", type=float, default=None, help="how far rooms may be off, K")
     chosen = ask.parse_args()
+    if chosen.ambient_k is not None:
+        plan["ambient_k"] = chosen.ambient_k
     plan["reference_day"] = chosen.reference_day or plan["reference_day"]
     if chosen.short:
         plan = shortened(plan)
