@@ -108,6 +108,7 @@ def say_update(
         print(f"The updated model: {folder.model_rechecked_json}. The next drive with it:")
         new = str(folder.model_rechecked_json)
         print("  " + join(["hysteresis", "compensate", run, "PATH", "--model", new, "--force"]))
+        say("With --pause-s SECONDS it goes on from the end of this recheck.")
 
 
 def changed(shift: Shift, value: float) -> str:
