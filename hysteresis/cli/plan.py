@@ -328,6 +328,7 @@ def _write(
 ) -> None:
     from hysteresis.cli.console import progress
     from hysteresis.plan import draw_preview, reading_sheet, write_sheet_pdf
+    from hysteresis.run_folder import RecheckFolder
     from hysteresis.table_files import write_pattern, write_typed_sheet
     from hysteresis.tables import DriveSignal
     from hysteresis.wav_files import sampled_blocks, write_drive_wav
@@ -347,7 +348,8 @@ def _write(
     if kind in SHEETS:
         decimals = {"t_s": 1, "drive_x": 4, "drive_y": 4}
         write_typed_sheet(folder.reading_sheet_csv, reading_sheet(pattern), decimals=decimals)
-        write_sheet_pdf(pattern, bench, folder.reading_sheet_pdf, folder.path.resolve().name)
+        own = folder.run if isinstance(folder, RecheckFolder) else folder
+        write_sheet_pdf(pattern, bench, folder.reading_sheet_pdf, own.path.resolve().name)
     title = f"{kind} for {bench.name}, {bench.suspension}, unit {bench.unit}"
     draw_preview(pattern, bench, folder.path / "pattern.png", title)
     decimals = {"t_s": 9, "drive_x": 9, "drive_y": 9}
