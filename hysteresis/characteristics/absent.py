@@ -14,7 +14,7 @@ WANTED = {
     "return_to_zero_worst": "a held excursion with a reading at zero before and after it",
     "relative_zero_error": "a held excursion that was read at its end, with zero before and after",
     "zero_return": "a held excursion that was read at its end, with zero before and after",
-    "creep_at_zero": "two readings at zero drive, early and late, after a held excursion",
+    "creep_at_zero": "pair of readings at zero drive, early and late, after a held excursion",
     "creep_under_load": "an excursion held for 2 s or more and filmed early and late",
     "hysteresis": "a sweep that was filmed, or steps that come up and down to one drive",
     "reversal_value": "settled steps that come to one drive from both sides",
@@ -37,7 +37,7 @@ WANTED = {
     "resonance": "repeated small steps in which the mirror is seen to ring",
     "damping_ratio": "repeated small steps in which the mirror is seen to ring",
     "repeat_shift": "an early part with settled steps that is played again",
-    "zero_drift": "three readings at zero drive, each after a conditioning",
+    "zero_drift": "set of three readings at zero drive, each after a conditioning",
 }
 
 
