@@ -186,7 +186,7 @@ def agreement_picture(pairs: tuple[Pair, ...]) -> Picture:
     """One row per figure: model minus data in units of both's expanded uncertainty."""
     both = [p for p in pairs if np.isfinite(normalised(p)) or np.isinf(normalised(p))]
     keys = list(dict.fromkeys(p.definition.key for p in both))
-    figure = new_figure(1.1 + 0.33 * len(keys))
+    figure = new_figure(1.1 + 0.27 * len(keys))
     axes = figure.subplots()
     axes.axvspan(-1.0, 1.0, color="#d9dee1", alpha=0.8, linewidth=0, zorder=0)
     axes.axvline(0.0, color=QUIET, linewidth=0.9, zorder=1)

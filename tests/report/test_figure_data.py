@@ -5,18 +5,21 @@ from __future__ import annotations
 import base64
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from report_pages import COMMAND, QUESTIONS, comparison, findings, page
+from report_pages import COMMAND, NOTE, QUESTIONS, comparison, findings, page, run
 
 from hysteresis.errors import InputError
+from hysteresis.findings import gather
 from hysteresis.report import refuse_targets, render_html, write_page
 from hysteresis.report.figure_data import csv_text, rows_of, stacked, thinned
 from hysteresis.report.html import EMBEDDED_BYTES
 from hysteresis.report.page import Figure, Provenance, Source
+from hysteresis.report.verify_page import verify_page
 
 UNITS = (
     "_mm", "_s", "_fs", "_fs2", "_drive", "_percent", "_percent_fs", "_c", "_percent_drive",
@@ -153,3 +156,10 @@ def test_files_beside_the_page_and_none_written_over(tmp_path: Path) -> None:
         refuse_targets(tmp_path / "other.html", data=target)  # a file where the folder is to be
     with pytest.raises(InputError, match=r"v\.pdf.*HTML page"):
         refuse_targets(tmp_path / "v.pdf")
+
+
+def test_the_same_inputs_make_the_same_page() -> None:
+    """Apart from the date: gathered, drawn and set anew."""
+    again = gather(run(), note=NOTE, command=COMMAND, characteristics=True)
+    again = replace(again, made_at=findings().made_at)
+    assert render_html(verify_page(again)) == render_html(page("verify"))
