@@ -9,11 +9,12 @@ Clauses marked 'from memory' were recalled, not looked up.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from hysteresis.degrees_of_freedom import effective_dof
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats, Ints, Pattern, group_of
 
@@ -61,7 +62,7 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
     inside = seen.start_s[rows] + seen.exposure_s[rows] <= end_s + 1e-9
     if not inside.any():
         return None
-    mm, u_mm, dof = [], [], []
+    told: list[tuple[float, float, float]] = []
     for values, sigmas in ((seen.x_mm, seen.sigma_x_mm), (seen.y_mm, seen.sigma_y_mm)):
         value, sigma = values[rows][inside], sigmas[rows][inside]
         good = np.isfinite(value)
@@ -72,20 +73,15 @@ def mean_between(seen: Observations, start_s: float, end_s: float) -> Mean | Non
             good &= np.abs(value - middle) <= near
         n = int(good.sum())
         if n == 0:
-            mm.append(np.nan)
-            u_mm.append(np.nan)
-            dof.append(np.inf)
+            told.append((np.nan, np.nan, np.inf))
             continue
         own = float(np.sqrt(np.mean(sigma[good] ** 2)))
         scatter = float(np.std(value[good], ddof=1)) if n > 1 else 0.0
-        mm.append(float(np.mean(value[good])))
-        u_mm.append(max(own, scatter) / np.sqrt(n))
-        dof.append(n - 1.0 if scatter > own else np.inf)
+        dof = n - 1.0 if scatter > own else np.inf
+        told.append((float(np.mean(value[good])), float(max(own, scatter) / np.sqrt(n)), dof))
     halfway = seen.start_s[rows][inside] + seen.exposure_s[rows][inside] / 2.0
-    return Mean(
-        float(np.mean(halfway)), (mm[0], mm[1]), (u_mm[0], u_mm[1]), int(inside.sum()),
-        (dof[0], dof[1]),
-    )  # fmt: skip
+    mm, u_mm, dofs = zip(*told, strict=True)
+    return Mean(float(np.mean(halfway)), mm, u_mm, int(inside.sum()), dofs)
 
 
 # ---- return to zero ----------------------------------------------------------------------------
@@ -291,15 +287,6 @@ def _by_axis(
             residue(cell.held, since_s=cell.hold_s),
             residue(cell.held_early, since_s=cell.hold_s),
         )  # fmt: skip
-
-
-def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
-    """ν_eff of a sum in square of standard uncertainties (u, ν): JCGM 100, G.4, eq. (G.2b)."""
-    pairs = [(u, nu) for u, nu in parts if u > 0]
-    largest = max((u for u, _ in pairs), default=1.0)  # scaled, so that nothing underflows
-    square = sum((u / largest) ** 2 for u, _ in pairs)
-    share = sum(((u / largest) ** 2 / square) ** 2 / nu for u, nu in pairs)
-    return float(1.0 / share) if share > 0 else np.inf
 
 
 def _typed_returns(

@@ -17,9 +17,10 @@ import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.characteristics.view import AXES, Found, View
+from hysteresis.degrees_of_freedom import effective_dof
 from hysteresis.measure.clock_mirror import Mirror, rung
 from hysteresis.measure.drive_columns import DriveColumns, drive_columns
-from hysteresis.metrics import effective_dof, groups_of
+from hysteresis.metrics import groups_of
 from hysteresis.optics import deflection_from_spot
 from hysteresis.recording import Observations
 from hysteresis.tables import Floats, Pattern

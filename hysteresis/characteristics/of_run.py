@@ -31,8 +31,9 @@ from hysteresis.characteristics.modelled import (
     trust_of,
 )
 from hysteresis.characteristics.view import AXES, Found, View
+from hysteresis.degrees_of_freedom import effective_dof
 from hysteresis.fit.fitted import absolute_uncertainty_mm
-from hysteresis.metrics import LEAST_EXCURSION, effective_dof
+from hysteresis.metrics import LEAST_EXCURSION
 from hysteresis.model import FittedModel, RigModel, RigState
 from hysteresis.optics import nominal_optics
 from hysteresis.recording import Grid, observations

@@ -13,7 +13,8 @@ import numpy as np
 
 from hysteresis.characteristics.spread import largest, root_mean_square
 from hysteresis.characteristics.view import Found, View, by_axis
-from hysteresis.metrics import Residue, ReturnToZero, effective_dof
+from hysteresis.degrees_of_freedom import effective_dof
+from hysteresis.metrics import Residue, ReturnToZero
 
 SAME_SIZE = 0.02  # of full scale: excursions of one size
 

@@ -12,7 +12,7 @@ from scipy import stats
 
 from hysteresis.characteristics.drift import line_through
 from hysteresis.characteristics.figure import Characteristic, Definition
-from hysteresis.metrics import effective_dof
+from hysteresis.degrees_of_freedom import effective_dof
 
 T = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010,
               26.511])  # fmt: skip
