@@ -86,7 +86,7 @@ def command(
 
     check_folder(out, force)
     page = out / "comparison.html"
-    refuse_targets(page, pdf=pdf, data=data, overwrite=force, makes_folder=True)
+    refuse_targets(page, pdf=pdf, data=data, overwrite=force, makes_folder=True, question="compare")
     asked = None
     if path is not None:
         check_readable(path)

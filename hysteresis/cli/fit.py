@@ -77,7 +77,7 @@ def command(
     folder = open_run(run)
     refuse_overwrite(folder.model_json, force)
     if report:
-        refuse_targets(folder.fit_report_html, pdf=pdf, data=data, overwrite=force)
+        refuse_targets(folder.fit_report_html, pdf=pdf, data=data, overwrite=force, question="fit")
     bench = read_bench(folder.bench_toml)
     source = recording or folder.recording_csv
     pattern = read_pattern(folder.pattern_csv)

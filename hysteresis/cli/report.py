@@ -73,7 +73,7 @@ def command(
         "recheck": folder.recheck_report_html,
     }
     target = out or targets[asked]
-    refuse_targets(target, pdf=pdf, data=data, overwrite=force)
+    refuse_targets(target, pdf=pdf, data=data, overwrite=force, question=asked)
     with progress(f"Report on {asked}", total=2) as advance:
         page = _page(folder, asked, note, shlex.join(["hysteresis", *sys.argv[1:]]))
         advance()

@@ -57,7 +57,7 @@ def command(
 
     folder = open_run(run)
     target = out or folder.report_html
-    refuse_targets(target, pdf=pdf, data=data, overwrite=force)
+    refuse_targets(target, pdf=pdf, data=data, overwrite=force, question="verify")
     with progress("Verifying", total=2) as advance:
         findings = gather(
             folder, planned=planned, plain=plain, compensated=compensated, note=note,

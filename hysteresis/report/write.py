@@ -24,10 +24,12 @@ def refuse_targets(
     data: Path | None = None,
     overwrite: bool = False,
     makes_folder: bool = False,
+    question: str = "",
 ) -> None:
     """Complain before any work is done where a page cannot be written; InputError.
 
-    `makes_folder`: the command makes the page's folder itself, where it is not there.
+    `makes_folder`: the command makes the page's folder itself, where it is not there; `question`:
+    that of the page, whose older data in `data` are kept.
     """
     if target.suffix.lower() == ".pdf":
         raise InputError(
@@ -41,6 +43,9 @@ def refuse_targets(
     if data is not None and data.exists() and not data.is_dir():
         raise InputError("a file stands where the folder of the data is to be", file=data,
                          mend="choose another name")  # fmt: skip
+    if data is not None and question and data.is_dir():
+        for path in sorted(data.glob(f"{question}_*.csv")):
+            refuse_overwrite(path, overwrite)
 
 
 def write_page(

@@ -79,6 +79,12 @@ def test_a_page_is_kept_unless_forced(run: Path) -> None:
     (run / "report.html").unlink()
     (run / "report.pdf").write_text("mine")
     assert "report.pdf" in refused(run, "report", run, "--pdf")
+    (run / "verify_map.csv").write_text("mine")
+    assert "verify_map.csv" in refused(run, "report", run, "--data", run)
+    (run / "fit_dwell.csv").write_text("mine")
+    (run / "model.json").unlink()
+    told = refused(run, "fit", run, "--data", run)  # before the long fit, not after it
+    assert "fit_dwell.csv" in told and not (run / "model.json").exists()
 
 
 def test_a_damaged_model_is_one_sentence(run: Path) -> None:
