@@ -87,11 +87,9 @@ def characterise(study: Study, plan: dict[str, Any]) -> Outcome:
                       "--noise-px", plan["noise_px"], "--camera-log", f"{run}/{how}_log.csv",
                       "--out", f"{run}/{how}_true.csv", show=False)  # fmt: skip
         study.command("measure", run, "--camera", f"{run}/{how}_log.csv", "--job", how, show=False)
-    step(
-        6,
-        "Is the error gone?",
-        "Wanted spots against what the camera saw, with intervals over layers.",
-    )
+    step(6, "Is the error gone?",
+         "Wanted spots against what the camera saw, with intervals over layers. Two pages are kept: "
+         "one about the rig and its model, one about the job.")  # fmt: skip
     study.command("verify", run, "--note", NOTE, *(["--pdf"] if plan["pdf"] else []))
     return outcome_of(study, run)
 
@@ -133,7 +131,7 @@ def figures(study: Study, run: str, refits: int) -> None:
     print()
     say(
         f"Of {len(told)} figures that both tell (single holds and loops as well), {off} differ by "
-        "more than both uncertainties; chance alone would make about one in twenty do so."
+        "more than both uncertainties. The model was fitted to these very spots, so few should."
     )
 
 

@@ -25,6 +25,7 @@ from experiments.worked import Study, asked, begun, kept_reports, say, step
 from hysteresis import virtual_bench
 from hysteresis.bench import Bench
 from hysteresis.cli.console import table
+from hysteresis.recheck.results import LogRow
 from hysteresis.run_folder import RunFolder
 from hysteresis.tables import DriveSignal, Floats, Pattern
 from hysteresis.virtual_bench import Drift, Played, Rig, drifted
@@ -47,15 +48,15 @@ class Error:
 class Day:
     """One day: what was true, what the recheck said, and the errors of the three jobs.
 
-    `friction`: true factor since the fit; `taken_over`: whether the recheck changed the model.
+    `friction`: true factor since the fit; `row`: of the recheck's log; `taken_over`: whether the
+    recheck changed the model.
     """
 
     number: int
     name: str
     room_c: float
     friction: float
-    verdict: str
-    moved: str
+    row: LogRow
     taken_over: bool
     plain: Error
     stored: Error
@@ -70,7 +71,7 @@ def main() -> None:
     with begun(chosen.work) as study:
         days = week(study, plan)
         tell(days, tolerance_mm=bench_of(study).tolerance.target_mm)
-        charts(study)
+        found(days)
         step(5, "A page to keep", "The last recheck, and the control charts of the week.")
         study.command("report", RUN, "--question", "recheck", "--pdf", "--note", NOTE, "--force",
                       show=False)  # fmt: skip
@@ -95,8 +96,8 @@ def week(study: Study, plan: dict[str, Any]) -> list[Day]:
          "rechecks lies ready beside it.")  # fmt: skip
     characterised(study, plan)
     step(2, "Monday to Sunday: a recheck of half a minute, then the job",
-         "Where the recheck blames a number of the model, that number is taken over, if what was "
-         "held out of the recheck agrees; otherwise the model stays as it is.")  # fmt: skip
+         "Where its verdict is REFIT, the numbers that moved are taken over (--update), if what "
+         "was held out of the recheck agrees; else the model stays as it is.")  # fmt: skip
     return [one_day(study, plan, day) for day in plan["days"]]
 
 
@@ -181,7 +182,7 @@ def one_day(study: Study, plan: dict[str, Any], day: dict[str, Any]) -> Day:
     write_atomic(study.path(job), layered_tile_job(**plan["layered"], **day["job"]))
     recheck = read_pattern(folder.path / "recheck" / "pattern.csv")
     film(bench, plan, day, rig, recheck, study.path(f"day-{day['number']}.csv"))
-    verdict, moved, taken_over = rechecked(study, day, when)
+    row, taken_over = rechecked(study, day, when)
 
     # a rechecked model knows how its recheck left the rig; Sunday's knows nothing of this morning
     newer = folder.model_rechecked_json
@@ -194,8 +195,8 @@ def one_day(study: Study, plan: dict[str, Any], day: dict[str, Any]) -> Day:
         "stored": error(study, "stored.wav", "stored.wav.planned.csv", rig, day),
         "plain": error(study, "drive_plain.wav", "planned.csv", rig, day),
     }
-    return Day(day["number"], f"{when:%a}", day["room_c"], day["friction"], verdict, moved,
-               taken_over, **errors)  # fmt: skip
+    return Day(day["number"], f"{when:%a}", day["room_c"], day["friction"], row, taken_over,
+               **errors)  # fmt: skip
 
 
 def film(
@@ -210,8 +211,8 @@ def film(
     ))  # fmt: skip
 
 
-def rechecked(study: Study, day: dict[str, Any], when: date) -> tuple[str, str, bool]:
-    """Run the recheck on the model in use: verdict, what moved, whether it was taken over."""
+def rechecked(study: Study, day: dict[str, Any], when: date) -> tuple[LogRow, bool]:
+    """Recheck the model in use, and update it where that is due: the log's row, and whether."""
     from hysteresis.recheck.log import read_log
 
     folder = RunFolder(study.path(RUN))
@@ -221,18 +222,20 @@ def rechecked(study: Study, day: dict[str, Any], when: date) -> tuple[str, str, 
              "--temperature-c", day["room_c"], "--date", when.isoformat()]  # fmt: skip
     if before:
         words += ["--model", f"{RUN}/{newer.name}"]
-    try:
+    said = study.command(*words, show=False)
+    row = read_log(folder.recheck_log_csv, bench_of(study).unit)[-1]
+    if row.verdict == "refit" and row.moved:
+        repeat(said)
         said = study.command(*words, "--update", "--force", show=False)
-    except RuntimeError as refusal:
-        if "no number of the model has moved" not in str(refusal):
-            raise
-        say("  Nothing has moved, so there is nothing to take over:")
-        said = study.command(*words, show=False)
+    repeat(said)
+    return row, newer.exists() and newer.read_bytes() != before
+
+
+def repeat(said: str) -> None:
+    """The verdict of a recheck, and what moved."""
     for line in said.splitlines():
         if line.startswith(("PASS", "WATCH", "REFIT", "What moved", "Updated")):
             print(f"  | {line}")
-    row = read_log(folder.recheck_log_csv, bench_of(study).unit)[-1]
-    return row.verdict, row.moved, newer.exists() and newer.read_bytes() != before
 
 
 def error(
@@ -270,8 +273,8 @@ def tell(days: list[Day], tolerance_mm: float) -> None:
         ("day", "room, °C", "friction", "verdict", "blamed", "taken over", "plain",
          "Sunday's model", "rechecked"),
         [
-            (d.name, f"{d.room_c:.1f}", f"{100 * (d.friction - 1):+.0f} %", d.verdict,
-             d.moved or "–", "yes" if d.taken_over else "no",
+            (d.name, f"{d.room_c:.1f}", f"{100 * (d.friction - 1):+.0f} %", d.row.verdict,
+             d.row.moved or "–", "yes" if d.taken_over else "no",
              *(f"{e.rms_mm:.3f} ({e.form_mm:.3f})" for e in (d.plain, d.stored, d.rechecked)))
             for d in days
         ],
@@ -289,25 +292,27 @@ def tell(days: list[Day], tolerance_mm: float) -> None:
         f"and {int((new <= tolerance_mm).sum())} days.")  # fmt: skip
 
 
-def charts(study: Study) -> None:
-    """The control charts of the recheck log, one line per figure."""
-    from hysteresis.recheck.log import history, read_log
-
-    step(4, "The rechecks as control charts",
-         "Each figure of the model against Sunday's fit, day after day; a value outside its "
-         "limits is marked *.")  # fmt: skip
-    past = history(read_log(RunFolder(study.path(RUN)).recheck_log_csv, bench_of(study).unit))
+def found(days: list[Day]) -> None:
+    """What each recheck found, beside what was true."""
+    step(4, "What the rechecks found",
+         "Change of friction against the model that was in use, ± standard uncertainty, beside "
+         "the true one; the mirrors' zero in mm.")  # fmt: skip
+    rows, of_model = [], 1.0
+    for day in days:
+        values, errors = day.row.values, day.row.errors
+        rows.append((
+            day.name, f"{100 * (day.friction / of_model - 1):+.1f}",
+            *(f"{100 * values[k]:+.1f} ± {100 * errors[k]:.1f}"
+              for k in ("friction_x", "friction_y")),
+            *(f"{values[k]:+.2f} ± {errors[k]:.2f}"
+              for k in ("zero_mm_x", "zero_mm_y")),
+        ))  # fmt: skip
+        of_model = day.friction if day.taken_over else of_model
     table(
-        "Simulated: change against the model that was checked (%, zero in mm)",
-        ("figure", *(row.date for row in past.rows), "limits"),
-        [
-            (chart.name,
-             *(f"{v:+.3f}{'*' if out else ''}" for v, out in zip(chart.values, chart.out,
-                                                                 strict=True)),
-             f"{chart.low:+.3f} … {chart.high:+.3f}" + ("" if chart.enough else ", few values"))
-            for chart in past.charts
-        ],
-    )  # fmt: skip
+        "Simulated: against the model in use",
+        ("day", "true friction, %", "friction x, %", "friction y, %", "zero x, mm", "zero y, mm"),
+        rows,
+    )
 
 
 if __name__ == "__main__":

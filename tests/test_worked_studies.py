@@ -151,10 +151,12 @@ def test_week_in_short(tmp_path, capsys):
     with begun(tmp_path / "work", full=False) as study:
         days = worked_week.week(study, plan)
         worked_week.tell(days, tolerance_mm=0.1)
-        worked_week.charts(study)
+        worked_week.found(days)
     (day,) = days
-    assert {"friction_x", "friction_y"} <= set(day.moved.split())
-    assert day.verdict != "pass"
+    assert {"friction_x", "friction_y"} <= set(day.row.moved.split())
+    assert day.row.verdict == "refit" and day.taken_over
+    for axis in "xy":  # half a minute knows friction to 1.5 % (recheck's own word), 3 of that
+        assert day.row.values[f"friction_{axis}"] == pytest.approx(0.24, abs=0.05)
     for error in (day.plain, day.stored, day.rechecked):
         assert error.rms_mm == pytest.approx(np.hypot(error.shift_mm, error.form_mm))
     assert day.rechecked.form_mm < day.stored.form_mm < day.plain.form_mm
