@@ -11,9 +11,10 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from types import TracebackType
@@ -105,7 +106,8 @@ class _Pool:
         )
 
     def submit(self, work: Work, task: Task) -> Future[Outcome]:
-        return self._pool.submit(work, task)
+        with _without_ctrl_c():  # workers start in here
+            return self._pool.submit(work, task)
 
     def __enter__(self) -> _Pool:
         return self
@@ -119,8 +121,24 @@ class _Pool:
         self._reading.close()
 
 
+@contextmanager
+def _without_ctrl_c() -> Iterator[None]:
+    """What starts in here never hears of Ctrl-C, from its first moment; here it comes later.
+
+    It is for the parent, which ends the workers. A worker could refuse it only once it runs.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _begin(lifeline: Connection) -> None:
-    """What a worker does first. Ctrl-C is for the parent, which ends the workers."""
+    """What a worker does first."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ.update(dict.fromkeys(_THREADS, "1"))  # of this worker alone
     threading.Thread(target=_watch, args=(lifeline,), daemon=True).start()
