@@ -88,8 +88,8 @@ def characterise(study: Study, plan: dict[str, Any]) -> Outcome:
                       "--out", f"{run}/{how}_true.csv", show=False)  # fmt: skip
         study.command("measure", run, "--camera", f"{run}/{how}_log.csv", "--job", how, show=False)
     step(6, "Is the error gone?",
-         "Wanted spots against what the camera saw, with intervals over layers. Two pages are kept: "
-         "one about the rig and its model, one about the job.")  # fmt: skip
+         "Wanted spots against what the camera saw, with intervals over layers. Two pages are "
+         "kept: one about the rig and its model, one about the job.")  # fmt: skip
     study.command("verify", run, "--note", NOTE, *(["--pdf"] if plan["pdf"] else []))
     return outcome_of(study, run)
 
@@ -151,11 +151,11 @@ def outcome_of(study: Study, run: str) -> Outcome:
     ):
         row = verify_played(wanted, read_timed_path(plain), read_timed_path(compensated)).row("rms")
         assert row is not None and row.before is not None and row.after is not None
-        found += [row.before.value, row.after.value]
+        found.append((row.before.value, row.after.value))
     foretold = read_json(folder.job_json)["forecast"]
-    return Outcome(
-        *found, tuple(float(foretold[f"after_{key}_mm"]) for key in ("low", "rms", "high"))
-    )
+    low, middle, high = (float(foretold[f"after_{key}_mm"]) for key in ("low", "rms", "high"))
+    (seen_plain, seen), (true_plain, true) = found
+    return Outcome(seen_plain, seen, true_plain, true, (low, middle, high))
 
 
 def tell(outcome: Outcome, pause_s: float) -> None:

@@ -290,6 +290,15 @@ def tell(days: list[Day], tolerance_mm: float) -> None:
         f"rechecked one; about the mean {form_stored[-1]:.3f} and {form_new[-1]:.3f} mm. Within "
         f"the tolerance of {tolerance_mm:g} mm (rms) were {int((stored <= tolerance_mm).sum())} "
         f"and {int((new <= tolerance_mm).sum())} days.")  # fmt: skip
+    shift = np.array([d.stored.shift_mm for d in days])
+    if np.median(shift) > tolerance_mm:
+        say(
+            f"Much of it is a shift of the whole job: {np.median(shift):.2f} mm in the median with "
+            f"Sunday's model, between {shift.min():.2f} and {shift.max():.2f} mm. A fit does not "
+            "tell the mirrors' zero from slow creep of a past that it does not know, and a later "
+            "job starts from another past. One filmed job tells where to place the next "
+            "(compensate --x-mm, --y-mm)."
+        )
 
 
 def found(days: list[Day]) -> None:
