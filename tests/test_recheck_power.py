@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from scipy import stats
 
-from experiments import recheck_power
+from experiments import recheck_power, recheck_tables
 
 HERE = Path(__file__).parent
 
@@ -28,7 +28,7 @@ def test_what_changed_is_blamed_and_nothing_else(trials, capsys):
     assert not later[0].moved and not first[0].moved
     assert later[1].blamed_rightly and later[2].blamed_rightly
     assert later[2].verdict == "refit"
-    recheck_power.print_power(first, later)
+    recheck_tables.print_power(first, later)
     said = capsys.readouterr().out
     assert "False alarms: 0 of 1" in said and "10 % of spring found: 1 of 1" in said
 
@@ -42,4 +42,4 @@ def test_the_interval_of_a_share_is_clopper_and_pearsons():
     """scipy's exact binomial interval is another route to it."""
     for count, of in ((0, 20), (7, 20), (20, 20)):
         theirs = stats.binomtest(count, of).proportion_ci(0.95, "exact")
-        assert recheck_power.interval(count, of) == pytest.approx((theirs.low, theirs.high))
+        assert recheck_tables.interval(count, of) == pytest.approx((theirs.low, theirs.high))
