@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from hysteresis.bench import Bench
     from hysteresis.fit.design import Design
     from hysteresis.fit.improvement import Improvement, Known
-    from hysteresis.plan import Preview
     from hysteresis.plan.assemble import Axes
     from hysteresis.run_folder import RunFolder
     from hysteresis.tables import Pattern
@@ -75,6 +74,7 @@ def command(
     """
     from hysteresis.bench import read_bench
     from hysteresis.cli.console import say_cautions
+    from hysteresis.cli.plan_words import say_plan
     from hysteresis.errors import InputError
     from hysteresis.plan import KINDS, plan, preview
     from hysteresis.run_folder import create_run, open_run, recheck_folder
@@ -113,7 +113,7 @@ def command(
     _write(folder, bench, pattern, kind, None if no_wav else bits)
     for file in stale:
         file.unlink()
-    _print(bench, what, kind, [*copied, *targets], stale)
+    say_plan(bench, what, kind, [*copied, *targets], stale)
     print()
     say_cautions()
 
@@ -354,47 +354,3 @@ def _write(
     draw_preview(pattern, bench, folder.path / "pattern.png", title)
     decimals = {"t_s": 9, "drive_x": 9, "drive_y": 9}
     write_pattern(folder.pattern_csv, pattern, decimals=decimals)
-
-
-def _print(bench: Bench, what: Preview, kind: str, targets: list[Path], stale: list[Path]) -> None:
-    from hysteresis.cli.console import say, table
-
-    limits = bench.limits
-    minutes, seconds = divmod(round(what.duration_s, 1), 60.0)
-    shortest_ms, floor_ms = 1e3 * what.shortest_rise_s, 500.0 / limits.bandwidth_hz
-    rows = [
-        ("duration", f"{int(minutes)} min {seconds:04.1f} s", ""),
-        ("moving", f"{what.moving_s:.0f} s", ""),
-        ("longest time that the lit spot stands still", f"{what.longest_still_s:.1f} s", ""),
-        ("largest drive x, y", _both(what.largest_drive, "{:.3f}"), f"{limits.max_drive:g}"),
-        (
-            "fastest change x, y",
-            _both(what.largest_slew_per_s, "{:.3g}") + " per s",
-            f"{limits.slew_per_s:g} per s",
-        ),
-        ("shortest move", f"{shortest_ms:.3g} ms", f"{floor_ms:.3g} ms"),
-        (
-            f"rms drive over {limits.coil_window_s:g} s, x, y",
-            _both(what.hottest_rms, "{:.3f}"),
-            f"{limits.coil_rms:g}",
-        ),
-    ]
-    if what.frames is not None:
-        rows.append(("camera frames", f"{what.frames}", ""))
-    table(f"Pattern: {kind}", ("what", "this pattern", "limit"), rows)
-    shares = [
-        (part, f"{share:.1f} s", f"{100 * share / what.duration_s:.0f} %")
-        for part, share in what.share_s.items()
-    ]
-    table("What the time goes to", ("segments", "time", "share"), shares)
-    for note in what.notes:
-        say(f"\nNote: {note}")
-    print()
-    for path in targets:
-        print(f"Wrote {path}")
-    for path in stale:
-        print(f"Removed {path}: it belonged to the pattern before")
-
-
-def _both(pair: tuple[float, float], form: str) -> str:
-    return ", ".join(form.format(value) for value in pair)
