@@ -16,7 +16,10 @@ MOST_PICTURE = 16 << 20  # bytes: the report holds it inside
 
 
 def contact_sheet_of(path: Path | None) -> bytes:
-    """The picture of the difficult frames; InputError for a file that is no PNG or far too big."""
+    """The picture of the difficult frames; InputError for a file that is no PNG or far too big.
+
+    It is opened here, so that no renderer stumbles over a damaged one.
+    """
     if path is None:
         return b""
     check_readable(path)
@@ -26,6 +29,16 @@ def contact_sheet_of(path: Path | None) -> bytes:
             f"this is not a PNG picture of at most {MOST_PICTURE >> 20} MB", file=path,
             mend="remove it, or measure the film again",
         )  # fmt: skip
+    from io import BytesIO
+
+    from PIL import Image
+
+    try:
+        with Image.open(BytesIO(content)) as image:
+            image.load()
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+        raise InputError(f"this picture cannot be read: {str(error).rstrip('.')}", file=path,
+                         mend="remove it, or measure the film again") from error  # fmt: skip
     return content
 
 

@@ -125,6 +125,9 @@ def test_a_contact_sheet_that_is_none_is_refused(tmp_path: Path) -> None:
     run.difficult_frames_png.write_bytes(b"<svg onload=alert(1)>")
     with pytest.raises(InputError, match="not a PNG"):
         gather(run)
+    run.difficult_frames_png.write_bytes(b"\x89PNG\r\n\x1a\n and no more of it")
+    with pytest.raises(InputError, match="cannot be read"):
+        gather(run)
 
 
 def test_a_damaged_judgement_is_one_sentence(tmp_path: Path) -> None:

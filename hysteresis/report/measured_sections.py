@@ -32,7 +32,7 @@ def quality_sections(findings: Findings) -> tuple[Section, ...]:
         out.append(Section("quality", "How good is the measurement", blocks, "The measurement"))
     if findings.difficult_frames_png:
         sheet = Figure(
-            "difficult-frames", findings.difficult_frames_png,
+            "difficult-frames", _lighter(findings.difficult_frames_png),
             "Frames that the tracker marked as difficult, each with its reason, as "
             "difficult_frames.png shows them.",
             "Contact sheet of the frames that were difficult to track",
@@ -40,6 +40,19 @@ def quality_sections(findings: Findings) -> tuple[Section, ...]:
         )  # fmt: skip
         out.append(Section("difficult", "Difficult frames of the film", (sheet,), "Frames"))
     return tuple(out)
+
+
+def _lighter(png: bytes) -> bytes:
+    """The same picture in 64 colours, where that is smaller: a page is to stay light."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    out = BytesIO()
+    with Image.open(BytesIO(png)) as image:
+        fewer = image.convert("RGB").quantize(64, dither=Image.Dither.NONE)
+    fewer.save(out, format="png", optimize=True)
+    return min(png, out.getvalue(), key=len)
 
 
 def memory_sections(findings: Findings) -> tuple[Section, ...]:

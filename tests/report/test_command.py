@@ -93,6 +93,7 @@ def test_a_damaged_model_is_one_sentence(run: Path) -> None:
 
 
 def test_a_model_that_records_nonsense_loses_a_table_and_no_more(run: Path) -> None:
+    only_the_path(run)
     model = json.loads((run / "model.json").read_text())
     model["provenance"] |= {
         "candidates": [{"name": 3}, "x", {"name": "both", "held_out_ratio": "much"}],
