@@ -37,11 +37,19 @@ NOTE = "Simulated: an invented workshop, rig and week"
 
 @dataclass(frozen=True)
 class Error:
-    """On the traced path, mm: rms, shift of the whole (mean), and rms about the mean."""
+    """On the traced path, mm: rms, shift of the whole (mean), and rms about the mean; and the
+    95 % interval that was foretold for the rms of the compensated job."""
 
     rms_mm: float
     shift_mm: float
     form_mm: float
+    low_mm: float
+    high_mm: float
+
+    @property
+    def held(self) -> bool:
+        """Whether the interval holds what was played."""
+        return self.low_mm <= self.rms_mm <= self.high_mm
 
 
 @dataclass(frozen=True)
@@ -191,9 +199,9 @@ def one_day(study: Study, plan: dict[str, Any], day: dict[str, Any]) -> Day:
                   show=False)  # fmt: skip
     study.command("compensate", RUN, job, "--out", f"{RUN}/stored.wav", "--force", show=False)
     errors = {
-        "rechecked": error(study, "drive.wav", "planned.csv", rig, day, (recheck, plan["pause_s"])),
-        "stored": error(study, "stored.wav", "stored.wav.planned.csv", rig, day),
-        "plain": error(study, "drive_plain.wav", "planned.csv", rig, day),
+        "rechecked": error(study, "drive.wav", "", rig, day, (recheck, plan["pause_s"])),
+        "stored": error(study, "stored.wav", "stored.wav.", rig, day),
+        "plain": error(study, "drive_plain.wav", "", rig, day),
     }
     return Day(day["number"], f"{when:%a}", day["room_c"], day["friction"], row, taken_over,
                **errors)  # fmt: skip
@@ -239,24 +247,29 @@ def repeat(said: str) -> None:
 
 
 def error(
-    study: Study, drive: str, planned: str, rig: Rig, day: dict[str, Any],
+    study: Study, drive: str, named: str, rig: Rig, day: dict[str, Any],
     before: tuple[Pattern, float] | None = None,
 ) -> Error:  # fmt: skip
-    """Play one drive of the run, after a recheck and a pause or first thing, and judge it."""
+    """Play one drive of the run, after a recheck and a pause or first thing, and judge it.
+
+    `named`: what the names of its planned.csv and job.json begin with.
+    """
+    from hysteresis.files import read_json
     from hysteresis.table_files import read_timed_path
     from hysteresis.wav_files import read_drive_wav
 
-    wanted = read_timed_path(study.path(f"{RUN}/{planned}"))
+    wanted = read_timed_path(study.path(f"{RUN}/{named}planned.csv"))
     signal = read_drive_wav(study.path(f"{RUN}/{drive}"))[0]
     if before is None:
         x, y = at_rows(morning(rig, day, signal), wanted.t_s)
     else:
         x, y = after(rig, day, *before, signal, wanted.t_s)
+    told = read_json(study.path(f"{RUN}/{named}job.json"))["forecast"]
     on = wanted.beam
     ex, ey = x[on] - wanted.x_mm[on], y[on] - wanted.y_mm[on]
     return Error(
         float(np.sqrt(np.mean(ex**2 + ey**2))), float(np.hypot(ex.mean(), ey.mean())),
-        float(np.sqrt(np.var(ex) + np.var(ey))),
+        float(np.sqrt(np.var(ex) + np.var(ey))), told["after_low_mm"], told["after_high_mm"],
     )  # fmt: skip
 
 
@@ -290,6 +303,12 @@ def tell(days: list[Day], tolerance_mm: float) -> None:
         f"rechecked one; about the mean {form_stored[-1]:.3f} and {form_new[-1]:.3f} mm. Within "
         f"the tolerance of {tolerance_mm:g} mm (rms) were {int((stored <= tolerance_mm).sum())} "
         f"and {int((new <= tolerance_mm).sum())} days.")  # fmt: skip
+    held = [sum(getattr(d, k).held for d in days) for k in ("stored", "rechecked")]
+    last = days[-1]
+    say(f"The interval foretold for the job held what was played on {held[0]} of {len(days)} days "
+        f"with Sunday's model (last: {last.stored.low_mm:.3f} … {last.stored.high_mm:.3f} mm, the "
+        f"rig's past not known) and on {held[1]} with the rechecked one "
+        f"({last.rechecked.low_mm:.3f} … {last.rechecked.high_mm:.3f} mm).")  # fmt: skip
     shift = np.array([d.stored.shift_mm for d in days])
     if np.median(shift) > tolerance_mm:
         say(
