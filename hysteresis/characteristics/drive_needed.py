@@ -37,10 +37,11 @@ def _of_holds(view: View, axis: str, cells: list[ReturnToZero]) -> Found:
     own = np.array([one.u_mm for one in held]) / full_mm
     square = float(drive @ drive)
     slope = float(drive @ theta) / square
-    u_slope = float(np.hypot(np.linalg.norm(drive * own) / square, view.place_mm / full_mm))
+    noise = 0.0 if view.exact else float(np.linalg.norm(drive * own)) / square
+    u_slope = float(np.hypot(noise, view.place_mm / full_mm))
     per_mm = 1.0 / (slope**2 * full_mm)
-    return Found("drive_for_full_scale", axis, "", 1.0 / slope,
-                 0.0 if view.exact else u_slope / slope**2, per_mm=float(per_mm))  # fmt: skip
+    return Found("drive_for_full_scale", axis, "", 1.0 / slope, u_slope / slope**2,
+                 per_mm=float(per_mm))  # fmt: skip
 
 
 def _of_loop(view: View, axis: str, loop: Loop) -> Found:
@@ -55,7 +56,7 @@ def _of_loop(view: View, axis: str, loop: Loop) -> Found:
     way = float(loop.drive[up].mean() - loop.drive[down].mean())
     theta = float(loop.deflection_fs[up].mean() - loop.deflection_fs[down].mean())
     place_fs = view.place_mm * np.sqrt(2.0) / view.full_scale_mm[AXES.index(axis)]
-    own_fs = loop.sigma_fs * np.sqrt(1.0 / up.sum() + 1.0 / down.sum())
-    u = 0.0 if view.exact else way / theta**2 * float(np.hypot(own_fs, place_fs))
+    own_fs = 0.0 if view.exact else loop.sigma_fs * np.sqrt(1.0 / up.sum() + 1.0 / down.sum())
+    u = way / theta**2 * float(np.hypot(own_fs, place_fs))
     per_mm = way / theta**2 * np.sqrt(2.0) / view.full_scale_mm[AXES.index(axis)]
     return Found("drive_for_full_scale", axis, "", way / theta, u, per_mm=float(per_mm))

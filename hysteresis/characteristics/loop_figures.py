@@ -77,7 +77,7 @@ def largest_gap(view: View, gaps: tuple[Gap, ...], common_fs: float) -> tuple[fl
     per = 100.0 / gaps[0].span_fs
     values: Floats = per * np.array([gap.fs for gap in gaps])
     if view.exact:
-        return float(np.max(np.abs(values))), 0.0
+        return float(np.max(np.abs(values))), per * common_fs
     u: Floats = per * np.array([gap.u_fs for gap in gaps])
     value, doubt = corrected(lambda m: np.max(np.abs(m), axis=-1), values, u)
     return max(value, 0.0), float(np.hypot(doubt, per * common_fs))
@@ -148,14 +148,14 @@ def _dead_band(view: View, loop: Loop, gaps: tuple[Gap, ...]) -> Iterator[Found]
     per_mm = 100.0 * np.sqrt(2.0) / (span * slope * full_mm)
     clock = 100.0 * 2.0 * loop.rate_per_s * view.clock_s / span
     if view.exact:
-        band, doubt = float(np.max(values)), 0.0
+        band, doubt = float(np.max(values)), clock
     else:
         band, doubt = corrected(lambda m: np.max(m, axis=-1), values, u)
         doubt = float(np.hypot(doubt, clock))
     yield Found("dead_band", loop.axis, "", band, doubt, per_mm=per_mm)
     wide, u_wide = largest_gap(view, gaps, 0.0)
     # the clock moves both alike and drops out; the deflection's share of the span is the drive's
-    u_both = 0.0 if view.exact else float(np.hypot(u_wide, doubt))
+    u_both = float(np.hypot(u_wide, doubt))
     yield Found("hysteresis_less_dead_band", loop.axis, "", wide - max(band, 0.0), u_both,
                 per_mm=float(np.hypot(per_mm, _per_mm(gaps, full_mm))))  # fmt: skip
 
@@ -187,7 +187,7 @@ def _nonlinearity(view: View, axis: str, gaps: tuple[Gap, ...]) -> Iterator[Foun
 
     for key, figure in (("nonlinearity_terminal", terminal), ("nonlinearity_best_fit", best)):
         value, doubt = (float(figure(mean)), 0.0) if view.exact else corrected(figure, mean, u)
-        place = 0.0 if view.exact else view.place_mm / full_mm
+        place = view.place_mm / full_mm
         yield Found(key, axis, "", per * value, per * float(np.hypot(doubt, place)),
                     per_mm=per / full_mm)  # fmt: skip
 

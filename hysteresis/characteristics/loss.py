@@ -42,8 +42,8 @@ def _of_loop(view: View, loop: Loop) -> Found:
     per = 1.0 / (cycles * np.pi * force * way)
     # an error of the clock by δt moves each reading by its speed × δt: W by δt ∫ |θ'| |u'| dt
     by_clock = view.clock_s * loop.rate_per_s * float(np.abs(np.diff(theta)).sum())
-    own = loop.sigma_fs * float(np.sqrt(weight @ weight))
-    u = 0.0 if view.exact else per * float(np.hypot(own, by_clock))
+    own = 0.0 if view.exact else loop.sigma_fs * float(np.sqrt(weight @ weight))
+    u = per * float(np.hypot(own, by_clock))
     full_mm = view.full_scale_mm[AXES.index(loop.axis)]
     return Found(
         "loss_factor", loop.axis, loop.group, area * per, u,

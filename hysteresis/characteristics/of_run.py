@@ -56,6 +56,8 @@ CLOCK_S, FITTED_CLOCK_S = 5e-4, 2.5e-4
 what a fit takes for a late clock may be a lag of the mirror (type B; errors of 0.1 to 0.2 ms were
 seen on the virtual bench: experiments.figure_coverage and camera_clock)."""
 
+UNSETTLED = ("return_to_zero", "return_to_zero_worst")
+"""Figures read in rests as short as 0.3 s right after fast parts of the pattern."""
 Place = tuple[str, str, str]  # key, axis, where in the run
 
 
@@ -87,7 +89,9 @@ def paired(view: View, fitted: FittedModel | None, refits: int = REFITS) -> dict
     for place in places:
         seen, told = measured.get(place), modelled.get(place)
         if seen is not None and told is not None:
-            told = replace(told, conditions=seen.conditions)
+            # a mirror that rings through a reading: how unsettled it is, the data's scatter tells
+            u = float(np.hypot(told.u, seen.u)) if place[0] in UNSETTLED else told.u
+            told = replace(told, conditions=seen.conditions, u=u)
         pairs[place] = Pair(
             None if seen is None else _told(seen), None if told is None else _told(told)
         )

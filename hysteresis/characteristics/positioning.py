@@ -237,9 +237,9 @@ def _of_axis(
                 return np.asarray(getattr(all_figures(raw_mm), name))
 
             value, u = corrected(figure, found.raw_mm, found.u_mm)
-            if (key, name) in _OF_LINE or key == "positioning_accuracy":
-                # what the registration of the camera may bend
-                u = float(np.hypot(u, np.sqrt(2.0) * view.place_mm))
             if key != "mean_reversal_value":
                 value = max(value, 0.0)
+        if (key, name) in _OF_LINE or key == "positioning_accuracy":
+            # what the registration of the camera may bend
+            u = float(np.hypot(u, np.sqrt(2.0) * view.place_mm))
         yield Found(key, axis, "", value, u, per_mm=float(np.sqrt(2.0)), note=note)

@@ -26,7 +26,8 @@ class View:
 
     `clock_s`: standard uncertainty of the frames' times on the drive's clock; `place_mm`: standard
     uncertainty of one absolute place of one axis. `exact`: the frames carry no noise, so nothing
-    is corrected for it and no uncertainty is worked out (0 stands instead). `model`: the model
+    is corrected for it and it makes no uncertainty; clock and registration, by which the model was
+    fitted, still do. `model`: the model
     that foretold the frames; figures that follow from its numbers are taken from these.
     """
 
