@@ -130,6 +130,23 @@ def test_nothing_sticks_out_of_the_page(wide, narrow, question: str, pixels: int
 
 
 @pytest.mark.parametrize("question", QUESTIONS)
+def test_nothing_sticks_out_of_the_printed_sheet(wide, question: str) -> None:
+    """A4 less 14 mm on both sides at 96 pixels an inch; boxes do not scroll on paper."""
+    tab, _ = wide[question]
+    tab.emulate_media(media="print")
+    tab.set_viewport_size({"width": round((210 - 28) / 25.4 * 96), "height": 1000})
+    out = tab.evaluate(
+        """() => [...document.querySelectorAll("body *")]
+          .filter(one => one.getBoundingClientRect().right
+                         > document.documentElement.clientWidth + 0.5)
+          .map(one => one.tagName + " " + one.textContent.trim().slice(0, 40))"""
+    )
+    tab.emulate_media(media="screen")
+    tab.set_viewport_size({"width": 1200, "height": 800})
+    assert out == []
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
 def test_headings_come_in_order_and_every_picture_speaks(wide, question: str) -> None:
     """WCAG 2.1, 1.1.1 (text alternatives) and 2.4.6 with H42: no level of heading is skipped."""
     tab, _ = wide[question]
