@@ -303,12 +303,16 @@ def tell(days: list[Day], tolerance_mm: float) -> None:
         f"rechecked one; about the mean {form_stored[-1]:.3f} and {form_new[-1]:.3f} mm. Within "
         f"the tolerance of {tolerance_mm:g} mm (rms) were {int((stored <= tolerance_mm).sum())} "
         f"and {int((new <= tolerance_mm).sum())} days.")  # fmt: skip
-    held = [sum(getattr(d, k).held for d in days) for k in ("stored", "rechecked")]
     last = days[-1]
-    say(f"The interval foretold for the job held what was played on {held[0]} of {len(days)} days "
-        f"with Sunday's model (last: {last.stored.low_mm:.3f} … {last.stored.high_mm:.3f} mm, the "
-        f"rig's past not known) and on {held[1]} with the rechecked one "
-        f"({last.rechecked.low_mm:.3f} … {last.rechecked.high_mm:.3f} mm).")  # fmt: skip
+    say(f"The interval foretold for the job held what was played on "
+        f"{sum(d.stored.held for d in days)} of {len(days)} days with Sunday's model, for which "
+        f"the rig's past is not known (last: {last.stored.low_mm:.3f} … {last.stored.high_mm:.3f} "
+        "mm).")  # fmt: skip
+    first = next((k for k, d in enumerate(days) if d.taken_over), len(days))
+    if first < len(days):
+        say(f"With an updated model, which knows how its recheck left the rig, it held on "
+            f"{sum(d.rechecked.held for d in days[first:])} of {len(days) - first} (last: "
+            f"{last.rechecked.low_mm:.3f} … {last.rechecked.high_mm:.3f} mm).")  # fmt: skip
     shift = np.array([d.stored.shift_mm for d in days])
     if np.median(shift) > tolerance_mm:
         say(
