@@ -48,7 +48,7 @@ from hysteresis.settled import (
     reversal_value,
     settled_readings,
 )
-from hysteresis.table_files import read_pattern, read_recording
+from hysteresis.table_files import read_pattern, read_recording, read_timed_path
 from hysteresis.tables import Bools, Floats, Pattern, Recording
 from hysteresis.verify import Verification
 
@@ -176,7 +176,7 @@ def gather(
         ("played with compensation", compensated, run.compensated_csv),
     ):
         if named is not None:
-            check_readable(named)
+            _check_named(what, named)
             files[what] = named
         elif usual.exists():
             files[what] = usual
@@ -226,6 +226,15 @@ def gather(
         pairs=pairs,
         absent=untold,
     )
+
+
+def _check_named(what: str, path: Path) -> None:
+    """Refuse a faulty file that the person named, even where nothing can be made of it yet."""
+    check_readable(path)
+    if what == "recording":
+        read_recording(path)
+    elif len(read_timed_path(path)) < 2:
+        raise InputError("a path has two rows or more", file=path, mend="write it again")
 
 
 def _missing(run: RunFolder, files: dict[str, Path]) -> tuple[Missing, ...]:

@@ -42,6 +42,7 @@ from hysteresis.report.pdf_text import (
 if TYPE_CHECKING:
     from fpdf import FPDF
 
+PRODUCER = "hysteresis report"  # by which a PDF is known as a report
 MARGIN_MM, FOOT_MM = 18.0, 17.0
 FIGURE_MM, GAP_MM = 106.0, 5.0  # a figure, and the way to the caption at its side
 LEAST_SHARE = 0.84  # of a figure's size, where that saves a sheet
@@ -105,6 +106,7 @@ def _document(page: Page) -> FPDF:
         pdf.add_font(family, style, folder / f"{name}.ttf")
     pdf.set_title(title)
     pdf.set_lang("en")
+    pdf.set_producer(PRODUCER)
     pdf.set_creator(plain(page.origin.command) or "hysteresis")
     pdf.set_creation_date(_moment(page.made_at))
     pdf.add_page()

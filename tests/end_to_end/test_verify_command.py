@@ -5,18 +5,15 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from command_line import in_process, refused
 from run_on_disk import write_run
 
 
 def call(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", "from hysteresis.cli import main; main()", "verify"]
-    return subprocess.run(
-        [*command, *map(str, arguments)], capture_output=True, text=True, timeout=120
-    )
+    return in_process("verify", *arguments)
 
 
 @pytest.fixture(scope="module")
@@ -35,14 +32,7 @@ def run(made: Path, tmp_path: Path) -> Path:
 
 def complaint(run: Path, *arguments: str | Path) -> str:
     """The one sentence of a refused call; nothing is written and exit code is 2."""
-    before = {path: path.read_bytes() for path in run.rglob("*") if path.is_file()}
-    done = call(run, *arguments)
-    assert done.returncode == 2, done.stderr
-    said = done.stderr.splitlines()
-    assert said[-1].startswith("hysteresis: ") and said[-1].endswith(".")
-    assert "Traceback" not in done.stderr and len(said) <= 2  # at most a line of progress before
-    assert {path: path.read_bytes() for path in run.rglob("*") if path.is_file()} == before
-    return said[-1]
+    return refused(run, "verify", run, *arguments)
 
 
 def test_a_whole_run(made: Path, tmp_path: Path) -> None:
@@ -106,6 +96,20 @@ def rewrite(path: Path, old: str, new: str) -> None:
 def test_a_file_named_but_missing(run: Path) -> None:
     said = complaint(run, "--plain", run / "nowhere.csv")
     assert "nowhere.csv" in said and "no such file" in said
+
+
+@pytest.mark.parametrize("option", ["--planned", "--plain", "--compensated"])
+def test_a_faulty_file_is_told_before_anything_was_played(
+    made: Path, run: Path, option: str
+) -> None:
+    """Nothing can be made of it yet, but it was named."""
+    shutil.copy(made / "recording.csv", run)
+    for name in ("planned", "plain", "compensated"):
+        (run / f"{name}.csv").unlink()
+    (run / "wrong.csv").write_text("a,b\n1,2\n")
+    assert "wrong.csv, line 1" in complaint(run, option, run / "wrong.csv")
+    (run / "wrong.csv").write_text("t_s,x_mm,y_mm,beam\n0,1,2,1\n")
+    assert "two rows or more" in complaint(run, option, run / "wrong.csv")
 
 
 def test_a_folder_named_for_a_file(run: Path) -> None:

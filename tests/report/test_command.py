@@ -15,6 +15,7 @@ from hysteresis.bench import read_bench
 from hysteresis.recheck.log import write_log
 from hysteresis.recheck.record import Circumstances, record_content
 from hysteresis.recheck.results import LogRow
+from hysteresis.report import refuse_targets
 from hysteresis.report.recheck_files import read_judgement
 from hysteresis.run_folder import RunFolder, recheck_folder
 
@@ -85,6 +86,51 @@ def test_a_page_is_kept_unless_forced(run: Path) -> None:
     (run / "model.json").unlink()
     told = refused(run, "fit", run, "--data", run)  # before the long fit, not after it
     assert "fit_dwell.csv" in told and not (run / "model.json").exists()
+
+
+INPUTS = ("bench.toml", "pattern.csv", "recording.csv", "model.json", "planned.csv", "plain.csv")
+
+
+@pytest.mark.parametrize("command", ["report", "verify"])
+def test_a_report_never_takes_the_place_of_a_file_of_the_run(run: Path, command: str) -> None:
+    for name in INPUTS:
+        assert "HTML page" in refused(run, command, run, "--out", run / name, "--force")
+    (run / "link.html").symlink_to(run / "model.json")
+    assert "model.json" in refused(run, command, run, "--out", run / "link.html", "--force")
+    (run / "reading_sheet.pdf").write_bytes(b"%PDF-1.4 the sheet")
+    sheet = ("--out", run / "reading_sheet.html", "--pdf", "--force")
+    assert "reading_sheet.pdf" in refused(run, command, run, *sheet)
+    (run / "target.pdf").write_bytes(b"%PDF-1.4 the printed target")
+    target = ("--out", run / "target.html", "--pdf", "--force")
+    assert "is no report" in refused(run, command, run, *target)
+    (run / "folder.html").mkdir()
+    assert "folder" in refused(run, command, run, "--out", run / "folder.html", "--force")
+    (run / "notes.html").write_text("<p>mine</p>")
+    assert "is no report" in refused(run, command, run, "--out", run / "notes.html", "--force")
+    (run / "verify_map.csv").write_text("x_mm,y_mm\n1,2\n")
+    only = ("--out", run / "page.html", "--data", run, "--force")
+    assert "is no report" in refused(run, command, run, *only)
+
+
+def test_a_fit_s_data_never_take_the_place_of_another_table(run: Path) -> None:
+    (run / "fit_dwell.csv").write_text("x_mm,y_mm\n1,2\n")
+    assert "is no report" in refused(run, "fit", run, "--data", run, "--force")
+
+
+def test_a_comparison_s_pages_never_take_the_place_of_another_file(run: Path) -> None:
+    out = run / "choice"
+    out.mkdir()
+    (out / "comparison.html").symlink_to(run / "model.json")
+    asked = ("compare", run, run, "--out", out, "--force")
+    assert "model.json" in refused(run, *asked)
+    (out / "comparison.html").unlink()
+    (out / "compare_loops.csv").write_text("x_mm,y_mm\n1,2\n")
+    assert "is no report" in refused(run, *asked, "--data", out)
+
+
+def test_the_log_of_rechecks_is_not_taken_for_data_of_a_figure(tmp_path: Path) -> None:
+    (tmp_path / "recheck_log.csv").write_text("mine")
+    refuse_targets(tmp_path / "page.html", data=tmp_path, question="recheck")
 
 
 def test_a_damaged_model_is_one_sentence(run: Path) -> None:
