@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import argparse
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,7 @@ from hysteresis import virtual_bench
 from hysteresis.bench import Bench
 from hysteresis.cli.console import table
 from hysteresis.compensate import compensate_path, state_after_pause
-from hysteresis.compensate.forecast import Forecast, forecast_on_path
+from hysteresis.compensate.forecast import Forecast
 from hysteresis.fit import Fit, fit_recording
 from hysteresis.fit.fitted import absolute_uncertainty_mm
 from hysteresis.fit.uncertainty import Trust, trust
@@ -40,19 +40,31 @@ HERE = Path(__file__).parent
 
 @dataclass(frozen=True)
 class Trial:
-    """One path on one unit: played rms error in mm, and what was foretold of it."""
+    """One path on one unit: played rms error in mm, and what was foretold of it.
+
+    `plain_mm`: the same, played without compensation.
+    """
 
     case: str
     suspension: str
     seed: int
     path: str
     played_mm: float
+    plain_mm: float
     blind: Forecast
     knowing: Forecast
 
     def inside(self, told: Forecast) -> bool:
         """Whether the played error lies in the interval."""
         return told.after_low_mm <= self.played_mm <= told.after_high_mm
+
+    def plain_inside(self, told: Forecast) -> bool:
+        """The same without compensation."""
+        return told.before_low_mm <= self.plain_mm <= told.before_high_mm
+
+    def gain_inside(self, told: Forecast) -> bool:
+        """Whether the ratio of both played errors lies in its interval."""
+        return told.gain_low <= self.plain_mm / self.played_mm <= told.gain_high
 
 
 def main() -> None:
@@ -126,15 +138,19 @@ def _trial(
     start = state_after_pause(fit.model, fit.end, pause_s)
     result = compensate_path(as_fitted(fit), bench, path, start=start)
     on = result.planned.beam
-    spots = virtual_bench.play_after(rig, pattern, pause_s, result.drive)
-    x, y = (np.interp(result.planned.t_s, spots.t_s, v) for v in (spots.x_mm, spots.y_mm))
-    off = np.hypot(x - result.planned.x_mm, y - result.planned.y_mm)[on]
-    nothing = np.zeros(2)  # the error before compensation is not looked at here
-    knowing = forecast_on_path(
-        fit.discrepancy, known, fit.nominal, pattern, pause_s, result.drive, on, nothing, nothing
-    )
-    return Trial(case, suspension, seed, name, float(np.sqrt(np.mean(off**2))),
-                 result.forecast, knowing)  # fmt: skip
+    rms = []
+    for drive in (result.drive, result.plain):
+        spots = virtual_bench.play_after(rig, pattern, pause_s, drive)
+        x, y = (np.interp(result.planned.t_s, spots.t_s, v) for v in (spots.x_mm, spots.y_mm))
+        off = np.hypot(x - result.planned.x_mm, y - result.planned.y_mm)[on]
+        rms.append(float(np.sqrt(np.mean(off**2))))
+    knowing = result.forecast
+    if known is not None:
+        knows = replace(as_fitted(fit), trust=known.to_json())
+        knowing = compensate_path(
+            knows, bench, path, start=start, history=(pattern, pause_s)
+        ).forecast
+    return Trial(case, suspension, seed, name, rms[0], rms[1], result.forecast, knowing)
 
 
 def paths(bench: Bench, plan: dict[str, Any]) -> dict[str, SpotPath]:
@@ -164,7 +180,7 @@ def rosette(bench: Bench, plan: dict[str, Any]) -> SpotPath:
 
 def report(title: str, trials: list[Trial]) -> None:
     """Print coverage per case, and of all trials."""
-    rows = []
+    rows, others = [], []
     cases = list(dict.fromkeys(t.case for t in trials))
     for case in [*cases, "all"]:
         own = [t for t in trials if case in (t.case, "all")]
@@ -182,11 +198,28 @@ def report(title: str, trials: list[Trial]) -> None:
                 (case, words, f"{sum(inside)} of {len(own)}", f"{100 * np.mean(inside):.0f}",
                  f"{100 * low:.0f} … {100 * high:.0f}", str(above), f"{width:.1f}", f"{off:.2f}")
             )  # fmt: skip
+        pairs = [(t, t.knowing) for t in own]
+        plain, gain = (
+            [one(t, f) for t, f in pairs] for one in (Trial.plain_inside, Trial.gain_inside)
+        )
+        shown = [(t, f) for t, f in pairs if f.gain_low > 1.0]
+        others.append(
+            (case, str(len(own)), str(sum(plain)), str(sum(gain)), str(len(shown)),
+             str(sum(t.plain_mm > t.played_mm for t, _ in shown)),
+             str(sum(t.plain_mm <= t.played_mm for t in own)))
+        )  # fmt: skip
     table(
         f"Simulated, {title}. Played rms error in the 95 % interval foretold",
         ("case", "forecast", "inside", "%", "95 % of it", "above", "high / low",
          "played / foretold"),
         rows,
+    )  # fmt: skip
+    table(
+        f"Simulated, {title}. Without compensation, and the gain (path known): trials inside the "
+        "95 % interval; gain shown: its interval lies above 1",
+        ("case", "trials", "plain inside", "gain inside", "gain shown", "and played", "no gain "
+         "played"),
+        others,
     )  # fmt: skip
 
 
@@ -205,9 +238,7 @@ def details(trials: list[Trial]) -> None:
 
 def _interval(trial: Trial, told: Forecast) -> str:
     mark = "" if trial.inside(told) else " missed"
-    return (
-        f"{told.after_rms_mm:.3f} ({told.after_low_mm:.3f} … {told.after_high_mm:.3f}){mark}"
-    )
+    return f"{told.after_rms_mm:.3f} ({told.after_low_mm:.3f} … {told.after_high_mm:.3f}){mark}"
 
 
 def wilson(share: float, count: int) -> tuple[float, float]:

@@ -129,12 +129,15 @@ def _rows(job: Written, took_s: float) -> list[tuple[str, str, str]]:
     f = found.forecast
     if f is not None:
         rows += [
-            ("error without compensation, rms, mm", f"{f.before_rms_mm:.3f}", ""),
+            ("error without compensation, rms, mm", f"{f.before_rms_mm:.3f}",
+             f"95 %: {f.before_low_mm:.3f} … {f.before_high_mm:.3f}"),
             ("its mean in x, mm", f"{f.before_bias_x_mm:+.3f}", ""),
             ("its mean in y, mm", f"{f.before_bias_y_mm:+.3f}", ""),
             ("error left with compensation, rms, mm", f"{f.after_rms_mm:.3f}",
              f"95 %: {f.after_low_mm:.3f} … {f.after_high_mm:.3f}"
              + ("" if job.rig.start is not None else "; creep from earlier moves comes on top")),
+            ("times less with compensation", f"{f.gain:.3g}",
+             f"95 %: {f.gain_low:.3g} … {f.gain_high:.3g}"),
             ("tolerance of the bench, mm", f"{bench.tolerance.target_mm:.3f}", ""),
             ("moved by smoothing, at most, mm", f"{found.smoothing_mm:.3f}", ""),
         ]  # fmt: skip
@@ -234,7 +237,13 @@ def harm(f: Forecast, bench: Bench, plain_exceeds: bool) -> list[str]:
     """What a person should know before playing a job that compensation does not make good."""
     allowed = bench.tolerance.target_mm
     out = []
-    if f.after_rms_mm >= f.before_rms_mm:
+    worse = f.after_rms_mm >= f.before_rms_mm
+    if f.gain_low <= 1.0 and not worse:
+        out.append(
+            f"compensation gains nothing that can be shown here: {f.gain:.2f} times less error, "
+            f"{f.gain_low:.2f} … {f.gain_high:.2f}"
+        )
+    if worse:
         out.append(
             f"compensation is not foretold to help here: {f.after_rms_mm:.3f} mm are left with it, "
             f"{f.before_rms_mm:.3f} mm without; "

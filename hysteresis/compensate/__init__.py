@@ -133,7 +133,7 @@ def compensate_path(
         excesses=excesses(bench, t_s, drive.drive_x, drive.drive_y, x_mm, y_mm, mm_per_drive),
         plain_excesses=excesses(bench, t_s, plain.drive_x, plain.drive_y, x_mm, y_mm,
                                 mm_per_drive),
-        forecast=forecast_of(fitted, known, bench, history, early.drive(), sums),
+        forecast=forecast_of(fitted, known, bench, history, early, sums),
         lead_in_s=lead_in_s,
         notes=tuple(notes_for(fitted.model, bench, start, lead_in_s)),
     )  # fmt: skip

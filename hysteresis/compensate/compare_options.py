@@ -124,7 +124,7 @@ def _cost(
             x, y, states[k] = model.spots(block.drive_x, block.drive_y, step, states[k])
             left[k].add(block, x - block.x_mm, y - block.y_mm)
     assert watch is not None
-    foretold = forecast_of(fitted, known_of(fitted), bench, history, early.drive(), sums)
+    foretold = forecast_of(fitted, known_of(fitted), bench, history, early, sums)
     duration_s = (samples - 1) * step
     return OptionCost(
         option, wait_s, duration_s, 0.0, left[0].starts,

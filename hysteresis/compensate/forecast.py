@@ -32,9 +32,12 @@ PLACES = 400  # of the traced path at which the model's doubt is looked at
 class Forecast:
     """Expected error over the traced part of a path, in mm.
 
-    Before: played with the best drive that knows no memory, as the model foretells it (rms of
-    the distance, and its mean in x and y). After: rms left by what the model does not know,
-    with a 95 % interval.
+    Before: rms of the distance, played with the best drive that knows no memory. After: with
+    compensation, what the model does not know. Both suffer what the model does not know, drawn
+    together; each with its 95 % interval. `gain`: how many times less the error is after, of the
+    same draws, so that doubt which both share does not widen it; where its interval holds 1 no
+    gain is shown. `before_model_mm` and `before_bias_*`: rms and mean of the error before as the
+    model alone has it, as if it knew everything.
     """
 
     before_rms_mm: float
@@ -43,12 +46,33 @@ class Forecast:
     after_rms_mm: float
     after_low_mm: float
     after_high_mm: float
+    before_low_mm: float
+    before_high_mm: float
+    gain: float
+    gain_low: float
+    gain_high: float
+    before_model_mm: float
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
 
 
-def forecast(gap: Discrepancy, error_x_mm: Floats, error_y_mm: Floats, traced: Bools) -> Forecast:
+@dataclass(frozen=True)
+class PlainError:
+    """Error of the plain drive over the trace as the model alone has it: rms distance, means."""
+
+    rms_mm: float
+    bias_x_mm: float
+    bias_y_mm: float
+
+
+def plain_error(x_mm: Floats, y_mm: Floats) -> PlainError:
+    """Of the errors along a trace (m,)."""
+    rms = float(np.sqrt(np.mean(x_mm**2 + y_mm**2)))
+    return PlainError(rms, float(np.mean(x_mm)), float(np.mean(y_mm)))
+
+
+def forecast(gap: Discrepancy, plain: PlainError) -> Forecast:
     """Join the foretold error of the plain drive and the model's own error on data held out.
 
     The error left is taken to be like that on held-out groups of the characterisation: its
@@ -56,19 +80,39 @@ def forecast(gap: Discrepancy, error_x_mm: Floats, error_y_mm: Floats, traced: B
     different situations that a path meets, `SITUATIONS`. `zero_mm`, the uncertainty of absolute
     positions, adds in square. Checked against played errors by experiments.return_to_zero.
     """
-    x, y = error_x_mm[traced], error_y_mm[traced]
-    if not x.size:
-        x, y = error_x_mm, error_y_mm
     middle, doubt = _held_out(gap)
     low, high = (middle * np.exp(s * COVERAGE * doubt) for s in (-1.0, 1.0))
-    return Forecast(
-        before_rms_mm=float(np.sqrt(np.mean(x**2 + y**2))),
-        before_bias_x_mm=float(np.mean(x)),
-        before_bias_y_mm=float(np.mean(y)),
-        after_rms_mm=float(np.hypot(middle, gap.zero_mm)),
-        after_low_mm=float(low),
+    rng = np.random.default_rng(0)  # the same path gives the same figures
+    shift = gap.zero_mm / np.sqrt(2.0) * rng.standard_normal((2, DRAWS))
+    own = middle * np.exp(doubt * rng.standard_normal(DRAWS))
+    cross = plain.bias_x_mm * shift[0] + plain.bias_y_mm * shift[1]
+    told = _told(plain, np.sum(shift**2, axis=0), cross, own, rng)
+    return replace(
+        told, after_rms_mm=float(np.hypot(middle, gap.zero_mm)), after_low_mm=float(low),
         after_high_mm=float(np.hypot(high, 2.0 * gap.zero_mm)),
-    )
+    )  # fmt: skip
+
+
+def _told(
+    plain: PlainError, square: Floats, cross: Floats, own: Floats, rng: np.random.Generator
+) -> Forecast:
+    """Medians and 95 % intervals of draws (d,) of what the model does not know.
+
+    `square`: mean square over the trace of what is drawn place by place, `cross`: mean of its
+    product with the plain error; `own`: rms of what the model's form leaves, whose shape along
+    the trace is not known. It may add to the plain error or be what the model makes too much of
+    it: its correlation with it is spread evenly between -1 and 1 (rectangular, JCGM 100, 4.3.7).
+    """
+    along = (2.0 * rng.permutation(DRAWS) + 1.0) / DRAWS - 1.0  # even, in any order
+    after = np.sqrt(square + own**2)
+    before = square + own**2 + plain.rms_mm**2 + 2.0 * (cross + along * plain.rms_mm * own)
+    before = np.sqrt(np.maximum(before, 0.0))
+    gain = before / np.maximum(after, 1e-12)
+    b, a, g = (np.percentile(v, (2.5, 50.0, 97.5)).tolist() for v in (before, after, gain))
+    return Forecast(
+        b[1], plain.bias_x_mm, plain.bias_y_mm, a[1], a[0], a[2], b[0], b[2], g[1], g[0], g[2],
+        plain.rms_mm,
+    )  # fmt: skip
 
 
 def forecast_on_path(
@@ -81,23 +125,25 @@ def forecast_on_path(
     traced: Bools,
     error_x_mm: Floats,
     error_y_mm: Floats,
+    plain: PlainError,
 ) -> Forecast:
     """`forecast` for one path, played `pause_s` after the pattern `before` ended.
 
-    `drive` and `traced` (n,) are the output and where its beam is on; `error_*_mm` (m,) as in
-    `forecast`, of the traced part alone. The error left is drawn `DRAWS` times from what makes
+    `drive`, `traced` and `error_*_mm` (n,) are the output, where its beam is on, and the error of
+    the plain drive as the model alone has it; `plain` sums that up over the whole trace, of which
+    (n,) may be the beginning. The error left is drawn `DRAWS` times from what makes
     it up, and its rms over the trace taken: unknowns as in one of the refits; a shift that
     goes with ln(1 + h/T), h the time since the pattern of T seconds, as large as the model went
     astray on its own recording's later parts (a t distribution of `AHEAD_FREEDOM`); a shift by
     `zero_mm`; the error on groups held out, as in `forecast`. Median and 95 % interval
-    (propagation of distributions, JCGM 101). Checked by experiments.forecast_coverage. With
-    `known` None (a few readings) it is `forecast`.
+    (propagation of distributions, JCGM 101). The same draws come on top of the error before: both
+    drives differ too little for refits to tell them apart (first order). Checked by
+    experiments.forecast_coverage. With `known` None (a few readings) it is `forecast`.
     """
     from hysteresis.fit.uncertainty import moved_on_path
 
-    plain = forecast(gap, error_x_mm, error_y_mm, np.ones(len(error_x_mm), dtype=bool))
     if known is None:
-        return plain
+        return forecast(gap, plain)
     begin = float(before.t_s[-1] - before.t_s[0]) + max(pause_s, 1e-3)
     on = np.flatnonzero(traced) if traced.any() else np.arange(len(traced))
     at = on[np.linspace(0, len(on) - 1, min(PLACES, len(on))).astype(int)]
@@ -109,8 +155,11 @@ def forecast_on_path(
     rng = np.random.default_rng(0)  # the same path gives the same figures
     which = rng.integers(0, len(known.refits), DRAWS)
     heavy = np.sqrt(AHEAD_FREEDOM / rng.chisquare(AHEAD_FREEDOM, DRAWS))
-    square = np.zeros(DRAWS)
-    for moved in (moved_x, moved_y):
+    errors = error_x_mm[at], error_y_mm[at]
+    there = plain_error(*errors).rms_mm
+    share = plain.rms_mm / there if there > 0.0 else 0.0
+    square, cross = np.zeros(DRAWS), np.zeros(DRAWS)
+    for moved, error in zip((moved_x, moved_y), errors, strict=True):
         shift = known.zero_mm / np.sqrt(2.0) * rng.standard_normal(DRAWS)
         slope = known.ahead_mm / np.sqrt(2.0) * rng.standard_normal(DRAWS) * heavy
         # mean over the trace of (moved + shift + slope · gain)²
@@ -122,14 +171,16 @@ def forecast_on_path(
             + 2.0 * shift * slope * np.mean(gain)
             + slope**2 * np.mean(gain**2)
         )
+        cross += share * (
+            (moved @ error / len(error))[which]
+            + shift * np.mean(error)
+            + slope * np.mean(error * gain)
+        )
     # of the error on data held out, what the refits tell already is not counted again
     rest = np.sqrt(max(gap.typical_mm**2 - known.counted_mm**2, (LEAST * gap.typical_mm) ** 2))
     middle, doubt = _held_out(replace(gap, typical_mm=float(rest)))
     own = middle * np.exp(doubt * rng.standard_normal(DRAWS))
-    low, mid, high = np.percentile(np.sqrt(square + own**2), (2.5, 50.0, 97.5))
-    return replace(
-        plain, after_rms_mm=float(mid), after_low_mm=float(low), after_high_mm=float(high)
-    )
+    return _told(plain, square, cross, own, rng)
 
 
 def played_grid(before: Pattern, pause_s: float, drive: DriveSignal) -> Grid:

@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hysteresis.bench import Bench
-from hysteresis.compensate.forecast import GRID_S, Forecast, forecast, forecast_on_path
+from hysteresis.compensate.forecast import (
+    GRID_S,
+    Forecast,
+    PlainError,
+    forecast,
+    forecast_on_path,
+)
 from hysteresis.compensate.limits import Excess, LimitWatch
 from hysteresis.compensate.stream import MODEL_FILE, PlayedBlock
 from hysteresis.model import FittedModel, RigState, content_error
@@ -67,13 +73,10 @@ class ErrorSums:
         for row, on in zip(self.sums, (block.beam, np.ones(len(x), dtype=bool)), strict=True):
             row += x[on].sum(), y[on].sum(), square[on].sum(), on.sum()
 
-    def told(self, out: Forecast) -> Forecast:
-        """The forecast with what these sums say of the error before."""
+    def plain(self) -> PlainError:
+        """Over the whole trace."""
         x, y, square, count = self.sums[0] if self.sums[0, 3] else self.sums[1]
-        return replace(
-            out, before_rms_mm=float(np.sqrt(square / count)),
-            before_bias_x_mm=float(x / count), before_bias_y_mm=float(y / count),
-        )  # fmt: skip
+        return PlainError(float(np.sqrt(square / count)), float(x / count), float(y / count))
 
 
 def scan(
@@ -127,7 +130,7 @@ def scan(
         samples, step, lead * step, layers, traced * step, smoothing, watch.largest,
         watch.excesses(), watch.count,
         plain_watch.excesses() if plain_watch else (), plain_watch.count if plain_watch else 0,
-        forecast_of(fitted, known, bench, history, early.drive(), sums) if foretold else None, end,
+        forecast_of(fitted, known, bench, history, early, sums) if foretold else None, end,
     )  # fmt: skip
 
 
@@ -139,25 +142,31 @@ class Early:
 
     def __init__(self) -> None:
         self.kept: list[Floats] = []
-        self.last: Floats | None = None  # the newest sample: t_s, drives, beam
+        self.last: Floats | None = None  # the newest sample, rows as below
         self.tick = -1.0
 
     def add(self, block: PlayedBlock) -> None:
         if block.first * block.step_s > FORETOLD_S or not len(block):
             return
         t_s = block.step_s * (block.first + np.arange(len(block)))
-        rows = np.stack([t_s, block.drive_x, block.drive_y, block.beam])
+        nothing = np.zeros(len(block))
+        rows = np.stack([
+            t_s, block.drive_x, block.drive_y, block.beam,
+            nothing if block.error_x_mm is None else block.error_x_mm,
+            nothing if block.error_y_mm is None else block.error_y_mm,
+        ])  # fmt: skip
         rows = rows[:, t_s <= FORETOLD_S]
         tick = np.floor(rows[0] / GRID_S)
         self.kept.append(rows[:, np.diff(tick, prepend=self.tick) > 0])
         self.last, self.tick = rows[:, -1:], float(tick[-1])
 
-    def drive(self) -> DriveSignal:
+    def done(self) -> tuple[DriveSignal, Floats, Floats]:
+        """The drive, and the error of the plain one at its samples."""
         assert self.last is not None
         rows = np.concatenate(self.kept, axis=1)
         if rows[0, -1] < self.last[0, 0]:
             rows = np.concatenate([rows, self.last], axis=1)
-        return DriveSignal(rows[0], rows[1], rows[2], rows[3] > 0)
+        return DriveSignal(rows[0], rows[1], rows[2], rows[3] > 0), rows[4], rows[5]
 
 
 def known_of(fitted: FittedModel) -> Trust | None:
@@ -175,24 +184,25 @@ def known_of(fitted: FittedModel) -> Trust | None:
 
 def forecast_of(
     fitted: FittedModel, known: Trust | None, bench: Bench,
-    history: tuple[Pattern, float] | None, early: DriveSignal, sums: ErrorSums,
+    history: tuple[Pattern, float] | None, early: Early, sums: ErrorSums,
 ) -> Forecast:  # fmt: skip
     """The forecast that knows the path, where the model and the rig's past carry it.
 
     `early` is the output's beginning; what is unknown of a model shows there.
     """
-    one = np.zeros(1)  # the error before comes from the sums
     # numbers too large for the sums below are told by the check at the end
     with np.errstate(all="ignore"):
+        plain = sums.plain()
         if history is None or known is None:
-            out = forecast(fitted.discrepancy, one, one, np.ones(1, dtype=bool))
+            out = forecast(fitted.discrepancy, plain)
         else:
             nominal = replace(nominal_optics(bench.optics), turn_rad=fitted.model.optics.turn_rad)
             pattern, pause_s = history
+            drive, error_x, error_y = early.done()
             out = forecast_on_path(
-                fitted.discrepancy, known, nominal, pattern, pause_s, early, early.beam, one, one
-            )
-        out = sums.told(out)
+                fitted.discrepancy, known, nominal, pattern, pause_s, drive, drive.beam, error_x,
+                error_y, plain,
+            )  # fmt: skip
     if not _finite(np.array(list(out.to_json().values()))):
         raise content_error(
             PartFault("discrepancy, or trust,", "makes a forecast that is not finite"), MODEL_FILE

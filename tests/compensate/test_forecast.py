@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,34 +14,73 @@ from hysteresis.compensate.forecast import (
     LEAST,
     SITUATIONS,
     Forecast,
+    PlainError,
     forecast,
     forecast_on_path,
+    plain_error,
     played_grid,
 )
+from hysteresis.compensate.scan import ErrorSums
 from hysteresis.fit.predict import predict
 from hysteresis.fit.structure import Recipe, layout
-from hysteresis.fit.uncertainty import Trust
+from hysteresis.fit.uncertainty import Trust, moved_on_path
 from hysteresis.model import Discrepancy
 from hysteresis.optics import nominal_optics
 from hysteresis.tables import DriveSignal, Floats
 
-ON = np.array([True, True, False, True])
-X, Y = np.array([3.0, 3.0, 99.0, 3.0]), np.array([-4.0, -4.0, 99.0, -4.0])
+FAR = plain_error(np.array([3.0, 3.0]), np.array([-4.0, -4.0]))
+"""A plain drive that misses by 5 mm."""
 
 
-def test_before_is_the_traced_part_alone() -> None:
-    told = forecast(Discrepancy(0.1, 0.3, 10, 0.0), X, Y, ON)
-    assert told.before_rms_mm == pytest.approx(5.0)
-    assert (told.before_bias_x_mm, told.before_bias_y_mm) == (3.0, -4.0)
+def sums_of(beam: list[bool]) -> ErrorSums:
+    x, y = np.array([3.0, 3.0, 99.0, 3.0]), np.array([-4.0, -4.0, 99.0, -4.0])
+    sums = ErrorSums()
+    sums.add(SimpleNamespace(error_x_mm=x, error_y_mm=y, beam=np.array(beam)))  # type: ignore[arg-type]
+    return sums
+
+
+def test_the_plain_error_is_that_of_the_traced_part_alone() -> None:
+    found = sums_of([True, True, False, True]).plain()
+    assert (found.rms_mm, found.bias_x_mm, found.bias_y_mm) == (5.0, 3.0, -4.0)
 
 
 def test_a_path_without_a_trace_is_judged_whole() -> None:
-    told = forecast(Discrepancy(0.1, 0.3, 10, 0.0), X, Y, np.zeros(4, bool))
-    assert told.before_rms_mm == pytest.approx(np.sqrt(np.mean(X**2 + Y**2)))
+    assert sums_of([False] * 4).plain().rms_mm == pytest.approx(np.sqrt((3 * 25 + 2 * 99**2) / 4))
+
+
+# ---- plain against compensated -----------------------------------------------------------------
+
+
+def test_plain_and_compensated_suffer_the_same_doubt() -> None:
+    """Nothing foretold to be wrong without compensation: both errors are the same, draw by draw."""
+    told = forecast(Discrepancy(0.2, 0.5, 10, 0.1), PlainError(0.0, 0.0, 0.0))
+    assert (told.gain_low, told.gain, told.gain_high) == pytest.approx((1.0, 1.0, 1.0))
+    assert told.before_low_mm < told.before_rms_mm < told.before_high_mm
+    assert told.before_model_mm == 0.0
+
+
+def test_the_plain_error_of_an_unknown_shape_adds_by_the_law_of_cosines() -> None:
+    """Two rms sizes a and b of correlation ρ add to √(a² + b² + 2 ρ a b) (textbook); ρ even in
+    ±1, whose quantiles are 2p − 1."""
+    a, b = 0.3, 0.2
+    told = forecast(Discrepancy(b, 0.0, 10_000, 0.0), PlainError(a, 0.0, 0.0))
+    for found, p in ((told.before_low_mm, 0.025), (told.before_rms_mm, 0.5),
+                     (told.before_high_mm, 0.975)):  # fmt: skip
+        assert found == pytest.approx(np.sqrt(a**2 + b**2 + 2 * (2 * p - 1) * a * b), rel=1e-2)
+    # the plain drive may be the better one, and the interval of the gain knows it
+    assert told.gain_low < 1.0 < told.gain < told.gain_high
+    assert told.gain == pytest.approx(told.before_rms_mm / b, rel=1e-2)
+
+
+def test_a_gain_far_beyond_the_doubt_is_shown() -> None:
+    told = forecast(Discrepancy(0.2, 0.3, 10, 0.05), FAR)
+    assert told.gain_low > 5.0
+    # doubt that both share: the ratio of the intervals' ends would be wider
+    assert told.gain_high < told.before_high_mm / told.after_low_mm
 
 
 def test_without_spread_the_error_left_is_that_of_the_groups() -> None:
-    told = forecast(Discrepancy(0.2, 0.0, 50, 0.0), X, Y, ON)
+    told = forecast(Discrepancy(0.2, 0.0, 50, 0.0), FAR)
     assert told.after_low_mm == told.after_rms_mm == told.after_high_mm == 0.2
 
 
@@ -50,14 +90,14 @@ def test_the_middle_is_that_of_the_groups_logarithms() -> None:
     gap = Discrepancy(
         float(np.sqrt(np.mean(np.exp(2 * logs)))), float(np.std(logs)), len(logs), 0.0
     )
-    told = forecast(gap, X, Y, ON)
+    told = forecast(gap, FAR)
     assert told.after_rms_mm == pytest.approx(0.05, rel=0.02)
     assert told.after_low_mm * told.after_high_mm == pytest.approx(0.05**2, rel=0.04)
 
 
 def test_the_interval_holds_and_widens_with_spread_and_with_fewer_groups() -> None:
     def width(spread: float, groups: int) -> float:
-        told = forecast(Discrepancy(0.2, spread, groups, 0.0), X, Y, ON)
+        told = forecast(Discrepancy(0.2, spread, groups, 0.0), FAR)
         assert 0 < told.after_low_mm < told.after_rms_mm < told.after_high_mm
         return float(np.log(told.after_high_mm / told.after_low_mm))
 
@@ -65,15 +105,15 @@ def test_the_interval_holds_and_widens_with_spread_and_with_fewer_groups() -> No
 
 
 def test_absolute_positions_add_in_square() -> None:
-    bare = forecast(Discrepancy(0.2, 0.3, 10, 0.0), X, Y, ON)
-    told = forecast(Discrepancy(0.2, 0.3, 10, 0.15), X, Y, ON)
+    bare = forecast(Discrepancy(0.2, 0.3, 10, 0.0), FAR)
+    told = forecast(Discrepancy(0.2, 0.3, 10, 0.15), FAR)
     assert told.after_rms_mm == pytest.approx(np.hypot(bare.after_rms_mm, 0.15))
     assert told.after_high_mm == pytest.approx(np.hypot(bare.after_high_mm, 0.30))
     assert told.after_low_mm == bare.after_low_mm
 
 
 def test_a_spread_that_is_not_known_is_taken_as_wide() -> None:
-    told = forecast(Discrepancy(0.2, float("nan"), 0, 0.0), X, Y, ON)
+    told = forecast(Discrepancy(0.2, float("nan"), 0, 0.0), FAR)
     assert np.isfinite([told.after_low_mm, told.after_rms_mm, told.after_high_mm]).all()
     assert told.after_high_mm / told.after_low_mm > 10
 
@@ -91,7 +131,7 @@ def test_the_interval_covers_what_its_model_promises() -> None:
         gap = Discrepancy(
             float(np.sqrt(np.mean(np.exp(2 * logs)))), float(np.std(logs, ddof=1)), 15, 0.0
         )
-        told = forecast(gap, X, Y, ON)
+        told = forecast(gap, FAR)
         met = np.exp(np.mean(rng.normal(np.log(0.05), 0.5, int(SITUATIONS))))
         inside += told.after_low_mm <= met <= told.after_high_mm
     assert 0.90 <= inside / 2000 <= 0.98
@@ -131,10 +171,35 @@ def output(seconds: float = 6.0) -> DriveSignal:
 
 
 def told(trust: Trust, gap: Discrepancy = AWAY, pause_s: float = 5.0) -> Forecast:
-    drive = output()
-    nothing = np.zeros(2)
+    return on_path(trust, gap, pause_s, np.zeros(len(output().t_s)))
+
+
+def on_path(trust: Trust, gap: Discrepancy, pause_s: float, error_x_mm: Floats) -> Forecast:
+    drive, nothing = output(), np.zeros(len(error_x_mm))
+    on = drive.beam
     return forecast_on_path(
-        gap, trust, NOMINAL, BEFORE, pause_s, drive, drive.beam, nothing, nothing
+        gap, trust, NOMINAL, BEFORE, pause_s, drive, on, error_x_mm, nothing,
+        plain_error(error_x_mm[on], nothing[on]),
+    )  # fmt: skip
+
+
+def test_a_refit_that_makes_the_plain_error_good_shows_no_gain() -> None:
+    """The model says that the spot is off by what one refit moves it: if that refit is right the
+    plain drive was, and the compensated one misses by as much (and the other way round)."""
+    stiffer = unknowns()
+    stiffer[PLAN.index("x_k1")] *= 1.01
+    drive = output()
+    grid = played_grid(BEFORE, 5.0, drive)
+    at = grid.t_s[-1] - drive.t_s[-1] + drive.t_s
+    moved, _ = moved_on_path(known(stiffer[None, :]), NOMINAL, grid, at)
+    told = on_path(known(stiffer[None, :]), AWAY, 5.0, -moved[0])
+    assert told.before_rms_mm < 1e-3 * told.before_model_mm
+    assert told.gain_high < 1e-3 and told.after_rms_mm == pytest.approx(
+        told.before_model_mm, rel=0.01
+    )
+    # doubled instead of undone
+    assert on_path(known(stiffer[None, :]), AWAY, 5.0, moved[0]).gain == pytest.approx(
+        2.0, rel=0.01
     )
 
 
@@ -187,9 +252,9 @@ def test_the_error_on_groups_held_out_stays_and_is_not_counted_twice() -> None:
 
 
 def test_of_a_few_readings_the_path_says_nothing_more() -> None:
-    gap, drive, error = Discrepancy(0.2, 0.5, 6, 0.05), output(), np.array([1.0, -2.0])
-    same = forecast_on_path(gap, None, NOMINAL, BEFORE, 5.0, drive, drive.beam, error, error)
-    assert same == forecast(gap, error, error, np.ones(2, bool))
+    gap, drive, error = Discrepancy(0.2, 0.5, 6, 0.05), output(), np.full(1200, -2.0)
+    same = forecast_on_path(gap, None, NOMINAL, BEFORE, 5.0, drive, drive.beam, error, error, FAR)
+    assert same == forecast(gap, FAR)
 
 
 def test_the_grid_plays_pattern_pause_and_output_in_order() -> None:

@@ -156,7 +156,7 @@ def test_without_memory_there_is_nothing_to_compensate() -> None:
     result = compensate_path(fitted(model, model), bench(), tile())
     rows = on_the_clock(result.drive.t_s)
     np.testing.assert_allclose(result.plain.drive_x[rows], result.drive.drive_x[rows], atol=1e-12)
-    assert result.forecast.before_rms_mm < 1e-9
+    assert result.forecast.before_model_mm < 1e-9
 
 
 def test_memory_is_what_the_plain_drive_leaves() -> None:
@@ -168,8 +168,8 @@ def test_memory_is_what_the_plain_drive_leaves() -> None:
     rows = on_the_clock(result.planned.t_s)
     on = result.planned.beam[rows]
     off = np.hypot(x - result.planned.x_mm[rows], y - result.planned.y_mm[rows])[on]
-    assert result.forecast.before_rms_mm == pytest.approx(np.sqrt(np.mean(off**2)), rel=1e-6)
-    assert result.forecast.before_rms_mm > 0.3
+    assert result.forecast.before_model_mm == pytest.approx(np.sqrt(np.mean(off**2)), rel=1e-6)
+    assert result.forecast.before_model_mm > 0.3
 
 
 def test_a_path_of_one_point_is_refused() -> None:

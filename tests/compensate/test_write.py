@@ -216,13 +216,20 @@ def test_any_other_pause_can_be_waited(pause_s: float) -> None:
 
 
 def told(before_mm: float, after_mm: float, plain_exceeds: bool = False) -> list[str]:
-    return harm(Forecast(before_mm, 0.0, 0.0, after_mm, 0.0, 1.0), bench(), plain_exceeds)
+    gain = before_mm / after_mm
+    return harm(
+        Forecast(before_mm, 0.0, 0.0, after_mm, 0.0, 1.0, before_mm, before_mm, gain, 0.7 * gain,
+                 1.3 * gain, before_mm),
+        bench(), plain_exceeds,
+    )  # fmt: skip
 
 
 def test_harm_is_told_in_a_sentence() -> None:
     allowed = bench().tolerance.target_mm
     assert told(2.0 * allowed, 0.5 * allowed) == []
     assert told(2.0 * allowed, allowed) == []
+    (one,) = told(1.2 * allowed, allowed)  # 1.2 times less, 0.84 … 1.56: not shown
+    assert "gains nothing that can be shown" in one and "0.84 … 1.56" in one
     (one,) = told(0.4 * allowed, 0.5 * allowed)
     assert "not foretold to help" in one and "play drive_plain.wav, or fit again" in one
     (one,) = told(9.0 * allowed, 2.0 * allowed)
