@@ -87,7 +87,24 @@ def comparison() -> Comparison:
     file = folder() / "tile.csv"
     file.write_text("x")
     forecasts = [
-        PathForecast(f"{name} {k}", name, str(k), 10 * v, 0.0, 0.0, v / 10, v / 12, v / 8, 0)
+        PathForecast(
+            f"{name} {k}",
+            name,
+            str(k),
+            10 * v,
+            9 * v,
+            11 * v,
+            10 * v,
+            0.0,
+            0.0,
+            v / 10,
+            v / 12,
+            v / 8,
+            100.0,
+            80.0,
+            120.0,
+            0,
+        )
         for name, values in groups.items()
         for k, v in enumerate(values)
     ]

@@ -16,6 +16,7 @@ from hysteresis.compare.results import (
     FigureComparison,
     OnPath,
     Ranking,
+    more_units_words,
 )
 
 
@@ -48,13 +49,25 @@ def _say_path(path: OnPath, level: float) -> None:
         ],
     )  # fmt: skip
     table(
-        "Foretold for each run, rms mm: by the model alone before, what it leaves after (95 %)",
-        ("run", "before", "after", "from", "to"),
+        "Gain: times less error with compensation; shown where its interval lies above 1",
+        ("suspension", "gain", "from", "to", "shown"),
         [
-            (f.label, _3(f.before_mm), _3(f.after_mm), _3(f.after_low_mm), _3(f.after_high_mm))
-            for f in path.forecasts
+            (name, *(_3(v) for v in gain), "yes" if gain[1] > 1.0 else "no")
+            for name in dict.fromkeys(f.suspension for f in path.forecasts)
+            for gain in (path.shown_gain(name),)
         ],
     )
+    table(
+        "Foretold for each run, rms mm and gain, each with its 95 % interval",
+        ("run", "plain", "from", "to", "compensated", "from", "to", "gain", "from", "to"),
+        [
+            (f.label, *(_3(v) for v in (
+                f.before_mm, f.before_low_mm, f.before_high_mm, f.after_mm, f.after_low_mm,
+                f.after_high_mm, f.gain, f.gain_low, f.gain_high,
+            )))
+            for f in path.forecasts
+        ],
+    )  # fmt: skip
     beyond = [f.label for f in path.forecasts if f.excesses]
     if beyond:
         say("Mind: the compensated drive exceeds a limit of the bench on " + ", ".join(beyond)
@@ -62,6 +75,9 @@ def _say_path(path: OnPath, level: float) -> None:
 
 
 def _say_ranking(ranking: Ranking) -> None:
+    """Places; nothing where there is one design only."""
+    if len(ranking.rows) < 2 and not ranking.unranked:
+        return
     criteria = ranking.criteria
     asked = "your" if criteria[0].chosen_by == "person" else "the default"
     how = "by weights" if ranking.mode == "weights" else "in this order"
@@ -93,7 +109,8 @@ def _say_differences(figure: FigureComparison, level: float) -> None:
     what = "ratio" if log else f"difference{_unit(figure.definition.unit)}"
     table(
         f"Differences in: {short_words(figure.definition)} ({_percent(level)}; {figure.scale} "
-        f"scale: {figure.scale_reason}; p by Holm, g: effect size)",
+        f"scale: {figure.scale_reason}; p and 'apart' by Holm, intervals each for itself; "
+        "g: effect size)",
         ("first", "second", what, "from", "to", "p", "g", "apart", "more units"),
         [_difference(d, log) for d in figure.differences],
     )  # fmt: skip
@@ -105,9 +122,7 @@ def _difference(d: Difference, log: bool) -> tuple[str, ...]:
     )
     p = "–" if not np.isfinite(d.p_holm) else "<0.001" if d.p_holm < 1e-3 else f"{d.p_holm:.3f}"
     g = "–" if not np.isfinite(d.g) else f"{d.g:.1f}"
-    more = "–" if not np.isfinite(d.p_holm) else "> 500" if d.more_units is None else (
-        "none" if d.separated else str(d.more_units)
-    )  # fmt: skip
+    more = "–" if not np.isfinite(d.p_holm) else more_units_words(d)
     return (
         d.first, d.second, _3(middle), _3(low), _3(high), p, g,
         "yes" if d.separated else "no", more,

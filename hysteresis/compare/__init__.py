@@ -38,6 +38,11 @@ METHODS = (
     "Differences: Welch's t (1947), corrected by Holm (1979) over all pairs of a figure (over "
     "both axes, or all conditions, where there are several); effect size g of Hedges (1981), "
     "interval by the noncentral t distribution (Cumming and Finch 2001).",
+    "Apart: by Holm's p. Intervals of differences are not corrected, each holds for itself at the "
+    "level; so one that just misses no difference may belong to designs that are not apart.",
+    "On a path: plain and compensated error of a run are drawn from one set of what its model does "
+    "not know (JCGM 101), and so is the gain, their ratio. That doubt is taken to be common to the "
+    "units of a design: it widens the interval of the mean and more units do not lessen it.",
     "Further units: those that give Welch's test 80 % power (noncentral t distribution), were "
     "difference and spreads what they seem, at the level that Holm's first step asks for.",
 )

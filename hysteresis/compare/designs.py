@@ -11,6 +11,7 @@ import numpy as np
 from hysteresis.characteristics.figure import Condition, Definition
 from hysteresis.compare.random_effects import Effects, random_effects
 from hysteresis.compare.results import (
+    FORECAST_DOUBT,
     UNKNOWN,
     DesignFigure,
     Difference,
@@ -31,8 +32,6 @@ from hysteresis.compare.separate import (
     welch,
     welch_power,
 )
-
-FORECAST_DOUBT = "the doubt of the forecasts, which more units do not lessen, hides the difference"
 
 
 @dataclass(frozen=True)

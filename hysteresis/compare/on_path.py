@@ -43,15 +43,20 @@ from hysteresis.errors import HysteresisError, InputError
 from hysteresis.files import sha256_of
 
 BEFORE = Definition(
-    "path_error_before", "Plain error on the own path, foretold",
+    "path_error_before", "Plain error on the own path: foretold",
     "rms distance from the wanted spot over the traced path with the best drive that knows no "
-    "memory: what the model foretells, and in square to it what it does not know (the error after)",
-    "hysteresis.compensate.forecast", "mm", "less",
+    "memory, median of draws of what the model does not know",
+    "hysteresis.compensate.forecast, JCGM 101", "mm", "less",
 )  # fmt: skip
 AFTER = Definition(
-    "path_error_after", "Error left on the own path, foretold",
-    "rms distance from the wanted spot over the traced path, median of what the model's doubt "
-    "leaves", "hysteresis.compensate.forecast, JCGM 101", "mm", "less",
+    "path_error_after", "Error left on the own path: foretold",
+    "rms distance from the wanted spot over the traced path with compensation, median of the same "
+    "draws", "hysteresis.compensate.forecast, JCGM 101", "mm", "less",
+)  # fmt: skip
+GAIN = Definition(
+    "path_gain", "Gain on the own path: times less error with compensation, foretold",
+    "plain error over error left, median over the same draws",
+    "hysteresis.compensate.forecast, JCGM 101", "1", "more",
 )  # fmt: skip
 
 
@@ -66,12 +71,6 @@ class PathAsked:
 
 
 ForecastsOf = Callable[
-    [Sequence[OpenedRun], PathAsked, Callable[[float], None]],
-    tuple[list[PathForecast], list[LeftOut]],
-]
-
-
-Forecasts = Callable[
     [Sequence[OpenedRun], PathAsked, Callable[[float], None]],
     tuple[list[PathForecast], list[LeftOut]],
 ]
@@ -122,10 +121,12 @@ def _forecast(run: OpenedRun, asked: PathAsked) -> PathForecast:
     assert foretold is not None
     return PathForecast(
         label=run.label, suspension=run.suspension, unit=run.unit,
-        before_mm=foretold.before_rms_mm, bias_x_mm=foretold.before_bias_x_mm,
-        bias_y_mm=foretold.before_bias_y_mm, after_mm=foretold.after_rms_mm,
-        after_low_mm=foretold.after_low_mm, after_high_mm=foretold.after_high_mm,
-        excesses=seen.count,
+        before_mm=foretold.before_rms_mm, before_low_mm=foretold.before_low_mm,
+        before_high_mm=foretold.before_high_mm, model_mm=foretold.before_model_mm,
+        bias_x_mm=foretold.before_bias_x_mm, bias_y_mm=foretold.before_bias_y_mm,
+        after_mm=foretold.after_rms_mm, after_low_mm=foretold.after_low_mm,
+        after_high_mm=foretold.after_high_mm, gain=foretold.gain, gain_low=foretold.gain_low,
+        gain_high=foretold.gain_high, excesses=seen.count,
     )  # fmt: skip
 
 
@@ -137,35 +138,32 @@ def compare_on_path(
     The doubt of a forecast is that of its model's form as much as chance, so units are taken to
     share it: it widens every interval and is not lessened by more units (`group_of_values`).
     """
-    befores, afters = [_before(f) for f in forecasts], [_after(f) for f in forecasts]
+    befores, afters, gains = (
+        [_value(f, name) for f in forecasts] for name in ("before", "after", "gain")
+    )
     variants, across = _variants(befores, afters, tolerance_mm, level)
+    before, after, gain = (
+        compare_figure(definition, "xy", (), values, level=level, scale=_scale(values),
+                       in_common=True)
+        for definition, values in ((BEFORE, befores), (AFTER, afters), (GAIN, gains))
+    )  # fmt: skip
     return OnPath(
         file=str(asked.path), sha256=sha256_of(asked.path), placement=asked.words,
-        tolerance_mm=tolerance_mm, forecasts=tuple(forecasts),
-        before=compare_figure(BEFORE, "xy", (), befores, level=level,
-                              scale=_scale(befores), in_common=True),
-        after=compare_figure(AFTER, "xy", (), afters, level=level, scale=_scale(afters),
-                             in_common=True),
-        variants=variants, across=across,
+        tolerance_mm=tolerance_mm, forecasts=tuple(forecasts), before=before, after=after,
+        gain=gain, variants=variants, across=across,
     )  # fmt: skip
 
 
-def _after(f: PathForecast) -> RunValue:
-    """Error left, with half the width of its 95 % interval on the log scale as uncertainty."""
-    u_ln = float(np.log(f.after_high_mm / f.after_low_mm)) / (2.0 * COVERAGE)
-    return RunValue(f.label, f.suspension, f.unit, f.after_mm, f.after_mm * u_ln, "foretold")
-
-
-def _before(f: PathForecast) -> RunValue:
-    """Error without compensation: foretold, and in square what the model does not know.
-
-    That may add to the foretold error or take from it, so the first part lies within ± the error
-    left (rectangular, JCGM 100, 4.3.7); the second has the doubt of the error left.
-    """
-    known, unknown = f.before_mm, _after(f)
-    whole = float(np.hypot(known, unknown.value))
-    u = np.hypot(known / whole * unknown.value / np.sqrt(3.0), unknown.value / whole * unknown.u)
-    return RunValue(f.label, f.suspension, f.unit, whole, float(u), "foretold")
+def _value(f: PathForecast, which: Literal["before", "after", "gain"]) -> RunValue:
+    """A forecast with half the width of its 95 % interval on the log scale as uncertainty."""
+    value, low, high = {
+        "before": (f.before_mm, f.before_low_mm, f.before_high_mm),
+        "after": (f.after_mm, f.after_low_mm, f.after_high_mm),
+        "gain": (f.gain, f.gain_low, f.gain_high),
+    }[which]
+    least = 1e-3 * value  # an interval may begin at nothing
+    u_ln = float(np.log(max(high, least) / max(low, least))) / (2.0 * COVERAGE)
+    return RunValue(f.label, f.suspension, f.unit, value, value * u_ln, "foretold")
 
 
 def _scale(values: Sequence[RunValue]) -> tuple[Scale, str]:

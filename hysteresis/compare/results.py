@@ -171,19 +171,28 @@ class FigureComparison:
 class PathForecast:
     """What the model of one run foretells on the person's own path: rms distance in mm.
 
-    `after` with its 95 % interval. `excesses`: stretches in which the drive would exceed a limit
-    of the bench; `bias_*`: mean error before compensation. Foretold, not played.
+    Before and after compensation with 95 % intervals, of the same draws of what the model does
+    not know; `gain`: how many times less it is after, with the interval of its own (see
+    `compensate.forecast.Forecast`). `model_mm`: before, as the model alone has it; `bias_*`: its
+    mean. `excesses`: stretches in which the drive would exceed a limit of the bench. Foretold, not
+    played.
     """
 
     label: str
     suspension: str
     unit: str
     before_mm: float
+    before_low_mm: float
+    before_high_mm: float
+    model_mm: float
     bias_x_mm: float
     bias_y_mm: float
     after_mm: float
     after_low_mm: float
     after_high_mm: float
+    gain: float
+    gain_low: float
+    gain_high: float
     excesses: int
 
 
@@ -210,8 +219,9 @@ class PathDesign:
 class OnPath:
     """The deciding figure: error on the person's own path before and after compensation.
 
-    `variants`: every design plain and compensated, best first. `across`: hardware against
-    software, the differences between variants (names as `PathDesign.words`).
+    `gain`: how many times less it is after. `variants`: every design plain and compensated, best
+    first. `across`: hardware against software, the differences between variants (names as
+    `PathDesign.words`).
     """
 
     file: str
@@ -221,8 +231,20 @@ class OnPath:
     forecasts: tuple[PathForecast, ...]
     before: FigureComparison
     after: FigureComparison
+    gain: FigureComparison
     variants: tuple[PathDesign, ...]
     across: tuple[Difference, ...]
+
+    def shown_gain(self, suspension: str) -> tuple[float, float, float]:
+        """Gain of a design with its interval; with one unit that of its forecast (of several runs
+        the widest)."""
+        figure = self.gain.of(suspension)
+        mine = [f for f in self.forecasts if f.suspension == suspension]
+        if figure is None:
+            return UNKNOWN, UNKNOWN, UNKNOWN
+        if np.isfinite(figure.low) and np.isfinite(figure.high):
+            return figure.mean, figure.low, figure.high
+        return figure.mean, min(f.gain_low for f in mine), max(f.gain_high for f in mine)
 
 
 @dataclass(frozen=True)
@@ -333,5 +355,16 @@ class Comparison:
 
 MOST_UNITS = 500
 """More units than this are no advice."""
+FORECAST_DOUBT = "the doubt of the forecasts, which more units do not lessen, hides the difference"
+
+
+def more_units_words(d: Difference) -> str:
+    """How many more units of each, for a table: 'no' where more of them would not settle it."""
+    if d.separated:
+        return "none"
+    if d.more_units is not None:
+        return str(d.more_units)
+    return "no" if d.note == FORECAST_DOUBT else f"> {MOST_UNITS}"
+
 
 UNKNOWN = float(np.nan)

@@ -5,6 +5,8 @@
 * *Software alone is enough* when the whole interval of the best design's error after compensation
   lies within the bench's tolerance and its drive keeps to the limits; *not enough* when that of
   every design lies beyond; *open* otherwise.
+* *Compensation gains nothing that can be shown* on a design whose interval of the gain holds 1;
+  it makes things worse where the whole interval lies below.
 * *As good as*: not separated, and at most `AS_GOOD` times the other's error at the unfavourable
   end of the interval.
 """
@@ -15,8 +17,8 @@ from typing import Literal
 
 import numpy as np
 
-from hysteresis.compare.designs import FORECAST_DOUBT
 from hysteresis.compare.results import (
+    FORECAST_DOUBT,
     MOST_UNITS,
     DesignFigure,
     Difference,
@@ -40,10 +42,11 @@ def verdict_of(ranking: Ranking | None, path: OnPath | None, level: float, why: 
         only = _told(figure, figure.of(names[0]))
         text = f"One design only ({names[0]}): there is nothing to rank. {_words(figure)}: {only}."
         software, more_text = _software(path, names[:1])
+        more_text += _gains(path)
         return Verdict("none", tuple(names), software, None, " ".join([text, *more_text]))
     kind, best, more, sentences = _first(ranking, level)
     software, about_software = _software(path, best)
-    sentences += about_software + _hardware(path)
+    sentences += about_software + _gains(path) + _hardware(path)
     if path is not None:
         sentences.append("Errors on the path are foretold by the models, not played.")
     return Verdict(kind, tuple(best), software, more, " ".join(sentences))
@@ -158,6 +161,26 @@ def _software(
     one = len(top.figure.units) < 2
     why = "one unit only" if one else "the interval reaches across it"
     return "open", [f"Whether software alone is enough for {limit} is open ({told}; {why})."]
+
+
+def _gains(path: OnPath | None) -> list[str]:
+    """Designs on which compensation is not shown to help, or is shown to harm."""
+    if path is None:
+        return []
+    none: list[str] = []
+    worse: list[str] = []
+    for name in dict.fromkeys(v.suspension for v in path.variants):
+        gain, low, high = path.shown_gain(name)
+        if low > 1.0 or not np.isfinite(low):
+            continue
+        told = f"{name} ({gain:.2f} times less error, {low:.2f} … {high:.2f})"
+        (worse if high < 1.0 else none).append(told)
+    out = []
+    if none:
+        out.append(f"Compensation gains nothing that can be shown on {_list(none)}.")
+    if worse:
+        out.append(f"Compensation makes it worse on {_list(worse)}: play those plain.")
+    return out
 
 
 def _hardware(path: OnPath | None) -> list[str]:

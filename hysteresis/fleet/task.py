@@ -8,7 +8,7 @@ from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-FORMAT = 1
+FORMAT = 2
 """Part of every key: another number makes every result anew."""
 
 

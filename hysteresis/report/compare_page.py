@@ -89,10 +89,16 @@ def _in_short(found: Comparison) -> Section:
     blocks: list[Block | Grid] = [Text(found.verdict.text, "verdict")]
     if found.path is not None:
         blocks.append(path_table(found.path, found.level))
-    elif found.ranking is not None:
+    elif found.ranking is not None and _ranked(found):
         blocks.append(ranking_table(found.ranking, found.level))
     blocks += warnings(note.rstrip(".") for note in found.notes)
     return Section("short", "In short", tuple(blocks), "In short")
+
+
+def _ranked(found: Comparison) -> bool:
+    """Whether there is more than one design to rank."""
+    ranking = found.ranking
+    return ranking is not None and (len(ranking.rows) > 1 or bool(ranking.unranked))
 
 
 def _deciding(found: Comparison, origin: Provenance) -> tuple[Section, ...]:
@@ -104,7 +110,7 @@ def _deciding(found: Comparison, origin: Provenance) -> tuple[Section, ...]:
             "against software",
         )  # fmt: skip
         blocks.append(forecasts_table(found.path))
-        if found.ranking is not None:
+        if found.ranking is not None and _ranked(found):
             blocks.append(ranking_table(found.ranking, found.level))
     if found.ranking is not None:
         deciding = found.ranking.deciding
@@ -134,7 +140,8 @@ def _every(found: Comparison, origin: Provenance) -> tuple[Section, ...]:
         return ()
     shown = _varied(every)
     chart = figures([dots_picture("designs", shown, len(every) - len(shown))], origin)
-    blocks: tuple[Block | Grid, ...] = (*chart, *figures_tables(found, every))
+    means, spreads = figures_tables(found, every)
+    blocks: tuple[Block | Grid, ...] = (means, *grid(chart, (spreads,)))
     return (Section("all", "Every figure of every design", blocks, "Figures"),)
 
 

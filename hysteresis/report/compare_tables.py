@@ -12,9 +12,12 @@ from hysteresis.compare.results import (
     FigureComparison,
     OnPath,
     Ranking,
+    more_units_words,
 )
 from hysteresis.report.page import Table
 from hysteresis.report.words import name_of, plain
+
+MOST_PAIRS = 3  # of designs that a cell names
 
 
 def interval(value: float, low: float, high: float) -> str:
@@ -32,36 +35,39 @@ def percent(level: float) -> str:
 def path_table(path: OnPath, level: float) -> Table:
     """Hardware and software against the tolerance, best first."""
     return Table(
-        ("suspension", "software", "units", "error, rms mm", "within tolerance"),
+        ("design", "units", "error, rms mm", "times less", "within tolerance"),
         tuple(
             (
-                v.suspension, "compensated" if v.compensated else "plain",
+                f"{v.suspension}, {'compensated' if v.compensated else 'plain'}",
                 str(len(v.figure.units)), interval(v.figure.mean, v.figure.low, v.figure.high),
-                v.enough,
+                interval(*path.shown_gain(v.suspension)) if v.compensated else "", v.enough,
             )
             for v in path.variants
         ),
         f"Error on {Path(path.file).name} ({path.placement}), foretold; in brackets the "
         f"{percent(level)} interval over units. Tolerance {path.tolerance_mm:g} mm; 'open': the "
-        "interval holds it.",
-        left=frozenset({0, 1}), shape="tall",
+        "interval holds it. Compensation is shown to gain where 'times less' lies above 1.",
+        shape="stack",
     )  # fmt: skip
 
 
 def forecasts_table(path: OnPath) -> Table:
     """What the model of each run foretells."""
     return Table(
-        ("run", "before, mm", "after, mm", "beyond a limit"),
+        ("run", "plain, mm", "compensated, mm", "times less", "beyond a limit"),
         tuple(
             (
-                f.label, plain(f.before_mm), interval(f.after_mm, f.after_low_mm, f.after_high_mm),
+                f.label, interval(f.before_mm, f.before_low_mm, f.before_high_mm),
+                interval(f.after_mm, f.after_low_mm, f.after_high_mm),
+                interval(f.gain, f.gain_low, f.gain_high),
                 str(f.excesses) if f.excesses else "–",
             )
             for f in path.forecasts
         ),
-        "Foretold for each run, rms: before by its model alone, after what compensation leaves "
-        "(95 % interval); stretches in which the drive would exceed a limit of the bench.",
-        shape="tall",
+        "Foretold for each run, rms, without and with compensation, and how many times less it is "
+        "with it, of the same draws (95 % intervals); stretches in which the drive would exceed a "
+        "limit of the bench.",
+        shape="stack",
     )  # fmt: skip
 
 
@@ -120,7 +126,8 @@ def differences_table(
         Table(
             ("designs", what, "p (Holm)", "effect size g", "apart", "more units of each"),
             tuple(rows),
-            f"Differences in: {of or _name(figure)}; {percent(level)} intervals, "
+            f"Differences in: {of or _name(figure)}; {percent(level)} intervals, each for itself, "
+            "'apart' by Holm's p; "
             f"{'logarithmic' if log else 'plain'} scale ({figure.scale_reason}).",
             marked=frozenset(k for k, d in enumerate(found) if d.separated), shape="stack",
         ),
@@ -136,7 +143,7 @@ def _p(d: Difference) -> str:
 def _more(d: Difference) -> str:
     if not math.isfinite(d.p_holm):
         return "–"
-    return "> 500" if d.more_units is None else "none" if d.separated else str(d.more_units)
+    return more_units_words(d)
 
 
 def summing(found: Comparison) -> list[FigureComparison]:
@@ -146,16 +153,15 @@ def summing(found: Comparison) -> list[FigureComparison]:
     return [f for f in whole if f.axis == "xy" or f.key not in both]
 
 
-def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[Table, ...]:
+def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[Table, Table]:
     """Every summing figure, a column per design: means with intervals, then spreads."""
-    if not figures:
-        return ()
     designs = found.suspensions
     means, spreads = [], []
     for f in figures:
         name = f"{_name(f)}{'' if f.definition.unit == '1' else ', ' + f.definition.unit}"
         of = [f.of(design) for design in designs]
-        means.append((name, *("–" if d is None else interval(d.mean, d.low, d.high) for d in of)))
+        told = ["–" if d is None else interval(d.mean, d.low, d.high) for d in of]
+        means.append((name, *told, _apart(f)))
         pairs = [
             "–" if d is None else f"{_spread(d.between, f)} / {_spread(d.within, f)}" for d in of
         ]
@@ -164,15 +170,17 @@ def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[
         f"{len({r.unit for r in found.runs if r.suspension == d})} of {d}" for d in designs
     )
     shape: Literal["tall", "stack"] = "tall" if len(designs) <= 3 else "stack"
+    told = "In bold, and named in the last column: the designs that are told apart (Holm)."
     return (
         Table(
-            ("figure", *designs), tuple(means),
+            ("figure", *designs, "told apart"), tuple(means),
             f"Figures of every design, the mean over its units ({units}) and in brackets its "
-            f"{percent(found.level)} interval. In bold: designs are told apart.",
+            f"{percent(found.level)} interval. {told}",
+            left=frozenset({0, len(designs) + 1}),
             marked=frozenset(
                 k for k, f in enumerate(figures) if any(d.separated for d in f.differences)
             ),
-            shape=shape,
+            shape="stack",
         ),
         Table(
             ("figure", *designs), tuple(spreads),
@@ -181,6 +189,16 @@ def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[
             shape=shape,
         ),
     )  # fmt: skip
+
+
+def _apart(figure: FigureComparison) -> str:
+    """Which designs are told apart in a figure."""
+    pairs = [(d.first, d.second) for d in figure.differences if d.separated]
+    if not pairs or len(pairs) == len(figure.differences):
+        return "all" if pairs else "none"
+    if len(pairs) > MOST_PAIRS:
+        return f"{len(pairs)} of {len(figure.differences)} pairs"
+    return "; ".join(f"{first} and {second}" for first, second in pairs)
 
 
 def _name(figure: FigureComparison) -> str:

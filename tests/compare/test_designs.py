@@ -7,9 +7,9 @@ import pytest
 from compare_data import DRIVE, ERROR, pair, values_of
 
 from hysteresis.characteristics.figure import Condition, Definition
-from hysteresis.compare.designs import FORECAST_DOUBT, compare_figure
+from hysteresis.compare.designs import compare_figure
 from hysteresis.compare.figures import compare_figures
-from hysteresis.compare.results import RunValue
+from hysteresis.compare.results import FORECAST_DOUBT, RunValue
 from hysteresis.compare.runs import OpenedRun
 from hysteresis.compare.scale import choose_scale, log_likelihood
 

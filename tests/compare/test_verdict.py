@@ -11,7 +11,7 @@ from compare_data import DRIVE, ERROR, values_of
 from hysteresis.compare.designs import compare_figure
 from hysteresis.compare.on_path import AFTER, PathAsked, compare_on_path
 from hysteresis.compare.ranking import criteria_of, rank
-from hysteresis.compare.results import PathForecast
+from hysteresis.compare.results import PathForecast, more_units_words
 from hysteresis.compare.verdict import verdict_of
 from hysteresis.compensate.job import PathOptions
 from hysteresis.errors import InputError
@@ -145,8 +145,11 @@ def test_one_unit_of_each_is_no_draw():
 
 def forecasts(before, after, width=0.1, excesses=0):
     return [
-        PathForecast(f"{n} {k}", n, str(k), before[n] * f, 0.0, 0.0, after[n] * f,
-                     after[n] * f * (1 - width), after[n] * f * (1 + width), excesses)
+        PathForecast(f"{n} {k}", n, str(k), before[n] * f, before[n] * f * (1 - width),
+                     before[n] * f * (1 + width), before[n] * f, 0.0, 0.0, after[n] * f,
+                     after[n] * f * (1 - width), after[n] * f * (1 + width), before[n] / after[n],
+                     before[n] / after[n] * (1 - width), before[n] / after[n] * (1 + width),
+                     excesses)
         for n in before
         for k, f in enumerate((0.97, 1.0, 1.02, 1.01))
     ]  # fmt: skip
@@ -176,9 +179,9 @@ def test_software_against_the_tolerance(tmp_path, after, software, words):
 
 
 def test_hardware_against_software(tmp_path):
-    path = on_path(tmp_path, {"thread": 2.0, "flexure": 0.06}, {"thread": 0.05, "flexure": 0.02})
+    path = on_path(tmp_path, {"thread": 2.0, "flexure": 0.05}, {"thread": 0.05, "flexure": 0.02})
     verdict = verdict_of(ranked((), path.after), path, 0.95, "")
-    assert "thread compensated (0.05 mm) is as good as flexure plain (0.063" in verdict.text
+    assert "thread compensated (0.05 mm) is as good as flexure plain (0.05 mm)" in verdict.text
     assert "even without software" in verdict.text
     worse = on_path(tmp_path, {"thread": 2.0, "flexure": 0.06}, {"thread": 0.3, "flexure": 0.02})
     told = verdict_of(ranked((), worse.after), worse, 0.95, "").text
@@ -186,6 +189,25 @@ def test_hardware_against_software(tmp_path):
     better = on_path(tmp_path, {"thread": 2.0, "flexure": 0.5}, {"thread": 0.05, "flexure": 0.02})
     told = verdict_of(ranked((), better.after), better, 0.95, "").text
     assert "thread compensated (0.05 mm) is better than flexure plain" in told
+
+
+def test_no_gain_shown_is_said_and_plain_may_be_the_better(tmp_path):
+    """The rule: the interval of the gain holds 1, or lies below it."""
+    path = on_path(tmp_path, {"thread": 2.0, "flexure": 0.041, "cord": 0.05},
+                   {"thread": 0.2, "flexure": 0.042, "cord": 0.09}, width=0.2)  # fmt: skip
+    told = verdict_of(ranked((), path.after), path, 0.95, "").text
+    assert "gains nothing that can be shown on flexure (0.98 times less error, 0.80" in told
+    assert "makes it worse on cord (0.56 times less error" in told and "on thread" not in told
+    assert [v.words for v in path.variants[:2]] == ["flexure, plain", "flexure, compensated"]
+
+
+def test_the_gain_of_one_unit_is_that_of_its_forecast(tmp_path):
+    file = tmp_path / "path.csv"
+    file.write_text("x")
+    (one, *_) = forecasts({"flexure": 0.05}, {"flexure": 0.05}, width=0.3)
+    path = compare_on_path([one], PathAsked(file, PathOptions(), 30.0), tolerance_mm=0.1,
+                           level=0.95)  # fmt: skip
+    assert path.shown_gain("flexure") == pytest.approx((1.0, 0.7, 1.3))
 
 
 def test_a_drive_beyond_the_limits_decides_nothing(tmp_path):
@@ -201,6 +223,9 @@ def test_wide_forecasts_are_not_mended_by_units(tmp_path):
     verdict = verdict_of(ranked((), path.after), path, 0.95, "")
     assert verdict.kind == "open" and verdict.more_units is None
     assert "More units would not settle it" in verdict.text and "verify" in verdict.text
+    (d,) = path.after.differences
+    assert more_units_words(d) == "no"
+    assert more_units_words(replace(d, note="")) == "> 500"
 
 
 def test_nothing_to_rank_is_said():

@@ -90,6 +90,7 @@ def test_it_foretells_what_compensate_foretells(compared, runs, square, tmp_path
     theirs = json.loads((run / "job.json").read_text())["forecast"]
     assert mine["before_mm"] == pytest.approx(theirs["before_rms_mm"], rel=1e-6)
     assert mine["after_mm"] == pytest.approx(theirs["after_rms_mm"], rel=1e-6)
+    assert mine["gain_low"] == pytest.approx(theirs["gain_low"], rel=1e-6)
     assert mine["after_high_mm"] == pytest.approx(theirs["after_high_mm"], rel=1e-6)
 
 
