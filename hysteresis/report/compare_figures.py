@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import fill
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,7 @@ from hysteresis.report.measured_figures import loops_of
 from hysteresis.report.words import name_of
 
 MOST_PANELS, COLUMNS = 12, 3
+TITLE_SIGNS = 30  # of a line above one of two panels side by side
 LEAST_EXCURSION = 0.05  # of full scale: a share of less is noise
 _LOOK = {"unit": AFTER["color"], "interval": "#8fb0c6"}
 
@@ -54,6 +56,7 @@ def path_picture(path: OnPath) -> Picture:
     _rows(axes, names)
     axes.set_xscale("log")
     plain_log(axes.xaxis)
+    axes.xaxis.set_major_locator(_few(True))
     axes.set_xlabel("error on the path, rms mm (foretold)")
     _marks(axes, "one unit, compensated")
     axes.plot([], [], linestyle="none", marker="^", color=BEFORE["color"], markersize=5.0,
@@ -97,7 +100,8 @@ def dots_picture(key: str, figures: Sequence[FigureComparison], left_out: int = 
         axes.xaxis.set_major_locator(_few(one.scale == "log"))
         unit = "" if one.definition.unit == "1" else f", {one.definition.unit}"
         axis = "" if one.axis == "xy" else f" of {one.axis}"
-        axes.set_title(f"{name_of(one.key)}{axis}{unit}", fontsize=9.0, fontweight="normal")
+        title = fill(f"{name_of(one.key)}{axis}{unit}", TITLE_SIGNS if columns > 1 else 70)
+        axes.set_title(title, fontsize=9.0, fontweight="normal")
     _marks(panels[0])
     legend_above(figure, 2, panels[0])
     more = "" if not left_out else f" {left_out} further figures stand in the table."

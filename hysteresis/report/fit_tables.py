@@ -59,6 +59,7 @@ def parameters_table(fitted: FittedModel) -> tuple[Table, ...]:
             "Parameters. Single slip elements and Maxwell branches stand in model.json: together "
             "they are well known, one by one they are not.",
             left=frozenset({0, 2}),
+            shape="tall",
         ),
     )
 
@@ -101,7 +102,7 @@ def causes_table(fitted: FittedModel) -> tuple[Table, ...]:
         return ()
     return (
         Table(("cause", "figure", "verdict"), rows, "What the data tell apart.",
-              left=frozenset({0, 1, 2})),
+              left=frozenset({0, 1, 2}), shape="stack"),
     )  # fmt: skip
 
 

@@ -66,7 +66,12 @@ def loops_table(measured: Measured) -> tuple[Table, ...]:
         )
     if not rows:
         return ()
-    return (Table(("figure", "value", "at drive"), tuple(rows), "Hysteresis and reversal value."),)
+    return (
+        Table(
+            ("figure", "value", "at drive"), tuple(rows), "Hysteresis and reversal value.",
+            shape="tall",
+        ),
+    )  # fmt: skip
 
 
 def repeats_table(measured: Measured) -> tuple[Table, ...]:

@@ -25,7 +25,7 @@ from hysteresis.report.page import (
     Text,
 )
 from hysteresis.report.parts import CLOSING
-from hysteresis.report.pdf_table import draw_table
+from hysteresis.report.pdf_table import draw_table, least_height
 from hysteresis.report.pdf_text import (
     LEADING,
     MM_PER_PT,
@@ -168,7 +168,7 @@ def _section(pdf: FPDF, section: Section) -> None:
 
 
 def _opening_height(pdf: FPDF, section: Section) -> float:
-    """From the heading to the end of the first figure, where the section begins with one."""
+    """From the heading to the end of the first figure or the first rows of a table, if any."""
     height = 16.0
     for block in section.blocks[:2]:
         first = block.cells[0][0] if isinstance(block, Grid) and block.cells[0] else block
@@ -178,6 +178,8 @@ def _opening_height(pdf: FPDF, section: Section) -> float:
             continue
         if isinstance(first, Figure):
             return height + LEAST_SHARE * _size(pdf, first)[1]
+        if isinstance(first, Table):
+            return height + least_height(first)
         break
     return 0.0
 

@@ -15,13 +15,18 @@ LEAST_PT = 6.0
 WHOLE = 6  # rows: a table of no more is never split
 
 
+def least_height(table: Table) -> float:
+    """Room, mm, below which a table begins on a new sheet: its head and some rows."""
+    return 20.0 + 6.0 * min(len(table.rows), WHOLE)
+
+
 def draw_table(pdf: FPDF, table: Table) -> None:
     """A table no wider than the sheet, its head repeated on every further one."""
     from fpdf.enums import TableBordersLayout
     from fpdf.fonts import FontFace
 
     size, widths = _column_widths(pdf, table)
-    need(pdf, 20.0 + 6.0 * min(len(table.rows), WHOLE))
+    need(pdf, least_height(table))
     pdf.ln(1.0)
     if table.caption:
         font(pdf, 8.5, colour=QUIET)

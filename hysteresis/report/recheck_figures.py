@@ -122,7 +122,7 @@ def history_picture(rows: tuple[LogRow, ...]) -> Picture:
 
 def _dates(axes: Any, number: Any, dates: list[str]) -> None:
     """Rechecks at even steps, some of them named by their day."""
-    every = max(1, -(-len(dates) // 5))
+    every = max(1, -(-len(dates) // 4))  # more would touch each other
     shown = list(range(0, len(dates), every))
     axes.set_xticks([number[k] for k in shown], [f"{number[k]}\n{dates[k][:10]}" for k in shown])
     axes.set_xlim(number[0] - 0.6, number[-1] + 0.6)

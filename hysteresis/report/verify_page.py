@@ -143,6 +143,7 @@ def _forecast(played: Verification) -> tuple[Table, ...]:
                 ("compensated", interval, after, answer),
             ),
             "What was foretold before anything was played, and what came.",
+            shape="tall",
         ),
     )
 
