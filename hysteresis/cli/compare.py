@@ -8,6 +8,22 @@ from typing import Annotated
 
 import typer
 
+from hysteresis.cli.compare_asked import (
+    PAUSE_S,
+    By,
+    FeedMmS,
+    Fit,
+    Level,
+    OwnPath,
+    PauseS,
+    RotateDeg,
+    Scale,
+    Seed,
+    XMm,
+    YMm,
+    asked_path,
+)
+
 
 def command(
     runs: Annotated[
@@ -17,41 +33,17 @@ def command(
         ),
     ],
     out: Annotated[Path, typer.Option(help="Folder to write to; is made where it is not there.")],
-    path: Annotated[
-        Path | None,
-        typer.Option(
-            help="Your own toolpath (CSV, RS-274, SVG, DXF, job file): the error on it is "
-            "foretold by every run's model, before and after compensation."
-        ),
-    ] = None,
-    by: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Figure to rank by, as KEY, KEY.AXIS or KEY:WEIGHT; repeat it for an order, or "
-            "with weights for a score. Default: error left on the path, else return_to_zero.",
-            metavar="KEY[:WEIGHT]",
-        ),
-    ] = None,
-    pause_s: Annotated[
-        float, typer.Option(min=0.0, help="With --path: rest between pattern and path, seconds.")
-    ] = 30.0,
-    feed_mm_s: Annotated[
-        float | None, typer.Option(help="With --path: feed where it gives none, mm/s.")
-    ] = None,
-    scale: Annotated[float, typer.Option(help="With --path: its scale.")] = 1.0,
-    rotate_deg: Annotated[
-        float, typer.Option(help="With --path: its turn, counter-clockwise.")
-    ] = 0.0,
-    x_mm: Annotated[float, typer.Option(help="With --path: its shift along x.")] = 0.0,
-    y_mm: Annotated[float, typer.Option(help="With --path: its shift along y.")] = 0.0,
-    fit: Annotated[
-        bool,
-        typer.Option(
-            "--fit", help="With --path: put it at the field's centre, smaller if it must be."
-        ),
-    ] = False,
-    level: Annotated[float, typer.Option(help="Level of intervals and of every decision.")] = 0.95,
-    seed: Annotated[int, typer.Option(help="Of the draws that tell how sure each place is.")] = 1,
+    path: OwnPath = None,
+    by: By = None,
+    pause_s: PauseS = PAUSE_S,
+    feed_mm_s: FeedMmS = None,
+    scale: Scale = 1.0,
+    rotate_deg: RotateDeg = 0.0,
+    x_mm: XMm = 0.0,
+    y_mm: YMm = 0.0,
+    fit: Fit = False,
+    level: Level = 0.95,
+    seed: Seed = 1,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write the report as PDF, too.")] = False,
     data: Annotated[
         Path | None,
@@ -77,25 +69,14 @@ def command(
 
     from hysteresis.cli.compare_words import say_comparison
     from hysteresis.cli.console import progress
-    from hysteresis.compare import PathAsked, compare
+    from hysteresis.compare import compare
     from hysteresis.compare.files import check_folder, write_comparison
-    from hysteresis.compensate.job import PathOptions
-    from hysteresis.files import check_readable
-    from hysteresis.paths.placement import Placement
     from hysteresis.report import refuse_targets, write_compare
 
     check_folder(out, force)
     page = out / "comparison.html"
     refuse_targets(page, pdf=pdf, data=data, overwrite=force, makes_folder=True, question="compare")
-    asked = None
-    if path is not None:
-        check_readable(path)
-        placement = Placement(scale, rotate_deg, x_mm, y_mm, None, fit)
-        words = "as in its file" if placement.plain else (
-            f"scale {scale:g}, turned {rotate_deg:g}°, shifted {x_mm:g}, {y_mm:g} mm"
-            + (", fitted to the field" if fit else "")
-        )  # fmt: skip
-        asked = PathAsked(path, PathOptions(placement, feed_mm_s=feed_mm_s), pause_s, words)
+    asked = asked_path(path, pause_s, feed_mm_s, scale, rotate_deg, x_mm, y_mm, fit)
     with progress("Comparing", total=len(runs) * (2 if path is None else 3)) as advance:
         found = compare(
             runs, asked=asked, by=tuple(by or ()), level=level, seed=seed,

@@ -17,6 +17,7 @@ from hysteresis.compare.results import (
     OnPath,
     Ranking,
     more_units_words,
+    notes_on,
 )
 
 
@@ -145,6 +146,8 @@ def _say_figures(found: Comparison) -> None:
              *(("within",) if within else ())),
             rows,
         )  # fmt: skip
+        for note in notes_on(chosen):
+            say(note)
 
 
 def _rows(figure: FigureComparison) -> Iterator[tuple[str, ...]]:
@@ -156,6 +159,11 @@ def _rows(figure: FigureComparison) -> Iterator[tuple[str, ...]]:
             name if k == 0 else "", unit if k == 0 else "", d.suspension,
             _3(d.mean), _3(d.low), _3(d.high), _spread(d.between, figure),
             _spread(d.within, figure),
+        )  # fmt: skip
+    for k, b in enumerate(figure.beyond, len(figure.designs)):
+        yield (
+            name if k == 0 else "", unit if k == 0 else "", b.suspension, f"> {_3(b.least)}",
+            "–", "–", "–", "–",
         )  # fmt: skip
 
 

@@ -5,9 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+
+from hysteresis.cli.compare_asked import (
+    PAUSE_S,
+    By,
+    FeedMmS,
+    Fit,
+    Level,
+    OwnPath,
+    PauseS,
+    RotateDeg,
+    Scale,
+    Seed,
+    XMm,
+    YMm,
+    asked_path,
+)
 
 if TYPE_CHECKING:
     from hysteresis.fleet.rounds import Row
@@ -40,13 +56,17 @@ def command(
     memory: Annotated[
         str, typer.Option(help="auto, or one memory by name, as in hysteresis fit.")
     ] = "auto",
-    path: Annotated[
-        Path | None,
-        typer.Option(help="Your own toolpath: compare also the error foretold on it."),
-    ] = None,
-    pause_s: Annotated[
-        float, typer.Option(min=0.0, help="With --path: rest between pattern and path, seconds.")
-    ] = 30.0,
+    path: OwnPath = None,
+    by: By = None,
+    pause_s: PauseS = PAUSE_S,
+    feed_mm_s: FeedMmS = None,
+    scale: Scale = 1.0,
+    rotate_deg: RotateDeg = 0.0,
+    x_mm: XMm = 0.0,
+    y_mm: YMm = 0.0,
+    fit: Fit = False,
+    level: Level = 0.95,
+    seed: Seed = 1,
     out: Annotated[
         Path | None, typer.Option(help="Folder for results and comparison; FOLDER/fleet if unsaid.")
     ] = None,
@@ -65,25 +85,29 @@ def command(
     the run's files is taken as it is. Results are kept in FOLDER/fleet: given again after a stop
     or a fault, the same command goes on where it was, and works out anew what has changed. The
     results are the same to the last bit however many workers there are, also on a cluster with
-    processors of the same kind.
+    processors of the same kind. The comparison is that of `hysteresis compare`, with its options,
+    in FOLDER/fleet: comparison.html, the report, comparison.json and tables.
 
     A run that fails does not stop the others; the table of runs, also in runs.csv, says why it
     did. Exit code: 0 all runs have a result, 1 some have none, 2 nothing could be begun or kept,
-    130 stopped by Ctrl-C.
+    130 stopped by Ctrl-C or told to end.
 
     \b
     Examples:
       hysteresis fleet runs
-      hysteresis fleet runs --workers 8 --path tile.ngc
+      hysteresis fleet runs --workers 8 --path tile.ngc --scale 0.5
+      hysteresis fleet runs --by return_to_zero:2 --by drive_for_full_scale:1
       hysteresis fleet runs --scheduler tcp://10.0.0.5:8786
     """
     from datetime import UTC, datetime
 
     from hysteresis.cli.console import say
     from hysteresis.cli.fit import _refuse_unknown_name
+    from hysteresis.compare import check_level
     from hysteresis.errors import InputError
     from hysteresis.fleet.find import find_runs
     from hysteresis.fleet.rounds import Row, Stopped, fit_runs
+    from hysteresis.fleet.side_by_side import check_asked
     from hysteresis.fleet.store import open_store
 
     _refuse_unknown_name(memory)
@@ -91,18 +115,18 @@ def command(
         raise InputError(
             "--workers and --scheduler are both given", mend="a cluster has its own workers"
         )
-    if path is not None:
-        from hysteresis.fleet.side_by_side import path_content
-
-        path_content(path)  # refused now rather than after an hour
+    asked = asked_path(path, pause_s, feed_mm_s, scale, rotate_deg, x_mm, y_mm, fit)
+    check_level(level, seed)
     place = out or folder / "fleet"
     found = find_runs(folder, place)
+    if asked is not None:
+        check_asked(asked, [run for _, run in found.runs])  # now rather than after an hour
     engine = _engine(workers, scheduler, len(found.runs))
     store = open_store(place)
     folders = dict(found.runs)
     stamp = datetime.now(UTC).isoformat(timespec="seconds")
     try:
-        with _progress("Fitting") as told:
+        with _ended_as_by_ctrl_c(), _progress("Fitting") as told:
             rows = fit_runs(
                 found.runs, store, engine,
                 memory=memory, stamp=stamp, force=force, again=again, told=told,
@@ -111,7 +135,9 @@ def command(
         rows.sort(key=lambda row: row.run)
         _say_rows(rows)
         _write_rows(rows, store)
-        _compare(rows, folders, store, engine, path, pause_s, again)
+        options = {"asked": asked, "by": tuple(by or ()), "level": level, "seed": seed}
+        with _ended_as_by_ctrl_c():
+            _compare(rows, folders, store, engine, again, options)
     except Stopped as stopped:
         _leave(stopped.finished, stopped.wanted)
     bad = [row for row in rows if not row.fine]
@@ -173,9 +199,8 @@ def _compare(
     folders: dict[str, Path],
     store: Store,
     engine: Engine,
-    path: Path | None,
-    pause_s: float,
     again: bool,
+    options: dict[str, Any],
 ) -> None:
     """The comparison of what has a result; where none is possible, one sentence says why."""
     import shlex
@@ -186,21 +211,45 @@ def _compare(
     from hysteresis.compare.files import write_comparison
     from hysteresis.errors import DataError, InputError
     from hysteresis.fleet.side_by_side import compare_rows
+    from hysteresis.report import write_compare
 
     print()
     try:
         with _progress("Comparing") as told:
             found = compare_rows(
-                rows, folders, store, engine, path=path, pause_s=pause_s, again=again, told=told,
+                rows, folders, store, engine, again=again, told=told, **options,
                 command=shlex.join(["hysteresis", *sys.argv[1:]]),
             )  # fmt: skip
     except (InputError, DataError) as error:
-        if path is not None and getattr(error, "file", None) == str(path):
+        asked = options["asked"]
+        if asked is not None and getattr(error, "file", None) == str(asked.path):
             raise
+        if isinstance(error, InputError) and options["by"] and error.value in options["by"]:
+            raise  # a figure to rank by that is not there
         say(f"No comparison: {str(error).split(';')[0].rstrip('.')}.")
         return
     files = write_comparison(store.path, found, force=True)  # this folder is the fleet's own
+    files += write_compare(found, store.path / "comparison.html", overwrite=True)
     say_comparison(found, files)
+
+
+@contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    """A request to end (SIGTERM) ends the workers first, as Ctrl-C does."""
+    import signal
+    import threading
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextmanager

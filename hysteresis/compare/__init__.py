@@ -22,7 +22,7 @@ from hysteresis.compare.runs import FiguresOf, Opened, open_runs, shown, with_fi
 from hysteresis.compare.verdict import verdict_of
 from hysteresis.errors import DataError, InputError
 
-__all__ = ["Comparison", "PathAsked", "compare", "compare_opened"]
+__all__ = ["Comparison", "PathAsked", "check_level", "compare", "compare_opened"]
 
 REFITS = 4  # of a model, for the doubt of figures that the data alone do not carry
 
@@ -69,7 +69,7 @@ def compare(
     """
     from hysteresis.characteristics.of_run import figures_of
 
-    _check(level, seed)
+    check_level(level, seed)
     opened = open_runs(paths, told)
     return compare_opened(
         opened, lambda *run: figures_of(*run, refits=REFITS), asked=asked, by=by, level=level,
@@ -93,7 +93,7 @@ def compare_opened(
     foretell the path on the runs."""
     from importlib.metadata import version
 
-    _check(level, seed)
+    check_level(level, seed)
     if asked is not None:
         _models_for(opened)
         check_path(opened.runs, asked)
@@ -116,7 +116,8 @@ def compare_opened(
     )  # fmt: skip
 
 
-def _check(level: float, seed: int) -> None:
+def check_level(level: float, seed: int) -> None:
+    """InputError for a level or seed without sense."""
     if not 0.5 <= level <= 0.999:
         raise InputError("--level lies between 0.5 and 0.999", value=level, mend="give 0.95")
     if seed < 0:

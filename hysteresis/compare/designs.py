@@ -126,13 +126,15 @@ def compare_figure(
     family: int | None = None,
     scale: tuple[Scale, str] | None = None,
     in_common: bool = False,
+    size: bool = False,
 ) -> FigureComparison:
     """Compare all designs in one figure.
 
     `values`: one for each run. `family`: how many comparisons the interval of `more_units` has to
     allow for; None: those of this figure. Holm's correction within this figure is done here;
     a larger family is corrected by `correct_family`. `scale`: the scale and why, where it is known
-    beforehand. `in_common`: as in `group_of_values`.
+    beforehand. `in_common`: as in `group_of_values`. `size`: the figure cannot be below zero, and
+    intervals are cut there.
     """
     chosen, reason = scale or scale_of(values)
     names = list(dict.fromkeys(v.suspension for v in values))
@@ -146,9 +148,13 @@ def compare_figure(
     differences = [difference(a, b, level, family or len(pairs)) for a, b in pairs]
     return FigureComparison(
         definition=definition, axis=axis, conditions=conditions, scale=chosen, scale_reason=reason,
-        values=tuple(values), designs=tuple(group.figure(level) for group in groups),
+        values=tuple(values), designs=tuple(_cut(group.figure(level), size) for group in groups),
         differences=corrected(differences, level),
     )  # fmt: skip
+
+
+def _cut(one: DesignFigure, size: bool) -> DesignFigure:
+    return replace(one, low=0.0, cut=True) if size and one.low < 0.0 <= one.mean else one
 
 
 def difference(first: Group, second: Group, level: float, family: int) -> Difference:

@@ -2,19 +2,33 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from hysteresis.characteristics.figure import Characteristic, Condition, Definition
 from hysteresis.compare.designs import compare_figure, correct_family
-from hysteresis.compare.results import FigureComparison, LeftOut, Origin, RunValue
+from hysteresis.compare.results import Beyond, FigureComparison, LeftOut, Origin, RunValue
 from hysteresis.compare.runs import OpenedRun, same_patterns
+from hysteresis.metrics import recoveries
+from hysteresis.recording import observations
 
 NEAR = 0.05  # relative: a wait of 0.49 s and one of 0.51 s are the same circumstance
 BOTH = "xy"
 LONGEST_NAME = 36  # of a figure, in signs
+SIGNED = frozenset({
+    "zero_return", "mean_reversal_value", "hysteresis_less_dead_band", "after_effect_per_decade",
+    "repeat_shift", "zero_drift",
+})  # fmt: skip
+"""Figures that may be below zero, by definition or (a difference of two) by noise."""
+SIGNED_SINGLE = SIGNED | {
+    "return_to_zero", "relative_zero_error", "creep_at_zero", "creep_at_held_drive",
+    "reversal_value",
+}  # fmt: skip
+"""The same under single conditions; summed up some are roots of mean squares or sizes."""
+RECOVERY, FADING = "recovery_time", "after_effect_per_decade"
 
 Values = dict[str, tuple[float, float]]  # by label of a run: value and standard uncertainty
 
@@ -28,6 +42,17 @@ class Shared:
     conditions: tuple[Condition, ...]
     values: Values
     origin: Origin
+    beyond: dict[str, float] = field(default_factory=dict)
+    """By label: the bound of runs of which only that is known."""
+
+    @property
+    def size(self) -> bool:
+        """Whether the figure cannot be below zero."""
+        if any(value < 0.0 for value, _ in self.values.values()):
+            return False
+        if self.axis == BOTH and self.definition.better == "less":
+            return True  # a mean of sizes
+        return self.definition.key not in (SIGNED_SINGLE if self.conditions else SIGNED)
 
 
 def short_words(definition: Definition) -> str:
@@ -48,14 +73,16 @@ def compare_figures(
     """
     left: list[LeftOut] = []
     shared = _collected(runs, left)
-    summing = [s for s in shared if not s.conditions]
+    watched = {(run.label, axis): s for run in runs for axis, s in _not_back(run).items()}
+    summing = [_with_beyond(s, watched) for s in shared if not s.conditions]
     if not same_patterns(runs):
         summing = [_over_shared(s, shared, runs) for s in summing]
         for part in summing:
             if not part.values:
                 name = f"{short_words(part.definition)} ({part.axis})"
                 left.append(LeftOut("all runs", name, "their patterns share no condition"))
-    summing = [part for s in _keys(summing) for part in _with_both(s, runs)]
+    summing = [_without_mates(part, runs) for s in _keys(summing) for part in _with_both(s, runs)]
+    summing = [part for part in summing if part.values]
     out: list[FigureComparison] = []
     for parts in (summing, [s for s in shared if s.conditions]):
         for same in _keys(parts):
@@ -65,7 +92,10 @@ def compare_figures(
             ):
                 figures = [_compared(s, runs, level, len(family)) for s in family]
                 out += correct_family(figures, level)
-    _absent(summing, runs, left)
+    _say_not_back(watched, runs, left)
+    lost = {run.suspension for run in runs if any(run.label == label for label, _ in watched)}
+    told = {(RECOVERY, run.label) for run in runs if run.suspension in lost}
+    _absent(summing, runs, left, told)
     return out, left
 
 
@@ -87,9 +117,81 @@ def _compared(
     ]
     designs = len({v.suspension for v in values})
     family = parts * designs * (designs - 1) // 2
-    return compare_figure(
-        part.definition, part.axis, part.conditions, values, level=level, family=family
-    )
+    found = compare_figure(
+        part.definition, part.axis, part.conditions, values, level=level, family=family,
+        size=part.size,
+    )  # fmt: skip
+    return replace(found, beyond=_beyond(part, runs))
+
+
+# ---- what is only known to be beyond what was watched --------------------------------------------
+
+
+def _not_back(run: OpenedRun) -> dict[str, float]:
+    """By axis: the longest watch (s) of a recovery that was not back within the tolerance.
+
+    A recovery shows by its after-effect; where its recovery time is lacking it was not back.
+    """
+    told: dict[str, dict[str, Counter[tuple[str, str]]]] = {}
+    for pair in run.figures:
+        one = pair.measured
+        if one is not None and one.definition.key in (RECOVERY, FADING) and one.conditions:
+            counts = told.setdefault(one.axis, {RECOVERY: Counter(), FADING: Counter()})
+            where = {c.name: f"{c.value:.4g}" for c in one.conditions}
+            counts[one.definition.key][where["excursion_fs"], where["dwell_s"]] += 1
+    out: dict[str, float] = {}
+    missing = {axis: counts[FADING] - counts[RECOVERY] for axis, counts in told.items()}
+    if any(missing.values()):
+        for curve in recoveries(run.pattern, observations(run.pattern, run.recording)):
+            played = f"{curve.excursion_fs:.4g}", f"{curve.dwell_s:.4g}"
+            if curve.axis in missing and missing[curve.axis][played]:
+                out[curve.axis] = max(out.get(curve.axis, 0.0), float(curve.after_s[-1]))
+    return out
+
+
+def _say_not_back(
+    watched: dict[tuple[str, str], float], runs: Sequence[OpenedRun], left: list[LeftOut]
+) -> None:
+    lost = {label for label, _ in watched}
+    designs = {run.suspension for run in runs if run.label in lost}
+    for run in runs:
+        told = ", ".join(
+            f"{axis} not within {s:.2g} s"
+            for (label, axis), s in watched.items() if label == run.label
+        )  # fmt: skip
+        if told:
+            why = f"not back within the tolerance while it was watched: {told}"
+        elif run.suspension in designs:
+            why = "other runs of its design were not back while watched, so a mean would mislead"
+        else:
+            continue
+        left.append(LeftOut(run.label, "Recovery time", why))
+
+
+def _with_beyond(part: Shared, watched: dict[tuple[str, str], float]) -> Shared:
+    if part.definition.key != RECOVERY:
+        return part
+    beyond = {
+        label: s for (label, axis), s in watched.items()
+        if axis == part.axis and label not in part.values
+    }  # fmt: skip
+    return replace(part, beyond=beyond)
+
+
+def _without_mates(part: Shared, runs: Sequence[OpenedRun]) -> Shared:
+    """No mean of the runs that came back, where others of their design did not."""
+    lost = {run.suspension for run in runs if run.label in part.beyond}
+    mates = {run.label for run in runs if run.suspension in lost}
+    return replace(part, values={k: v for k, v in part.values.items() if k not in mates})
+
+
+def _beyond(part: Shared, runs: Sequence[OpenedRun]) -> tuple[Beyond, ...]:
+    out = []
+    for name in dict.fromkeys(run.suspension for run in runs if run.label in part.beyond):
+        mine = [run.label for run in runs if run.suspension == name]
+        found = [part.beyond[label] for label in mine if label in part.beyond]
+        out.append(Beyond(name, min(found), len(found), len(mine)))
+    return tuple(out)
 
 
 # ---- which run says what -------------------------------------------------------------------------
@@ -169,7 +271,7 @@ def _over_shared(part: Shared, parts: Sequence[Shared], runs: Sequence[OpenedRun
         root = float(np.sqrt(square))
         least = float(np.sqrt(np.mean(u**2) / len(u)))
         values[run.label] = (root, max(doubt / len(u) / (2.0 * root) if root else 0.0, least))
-    return Shared(part.definition, part.axis, (), values, part.origin)
+    return replace(part, values=values)
 
 
 def _with_both(parts: Sequence[Shared], runs: Sequence[OpenedRun]) -> list[Shared]:
@@ -185,12 +287,25 @@ def _with_both(parts: Sequence[Shared], runs: Sequence[OpenedRun]) -> list[Share
         if run.label in x.values and run.label in y.values:
             (a, ua), (b, ub) = x.values[run.label], y.values[run.label]
             values[run.label] = ((size(a) + size(b)) / 2.0, float(np.hypot(ua, ub)) / 2.0)
-    both = Shared(x.definition, BOTH, (), values, x.origin)
+    beyond = {
+        label: (least[0] + least[1]) / 2.0
+        for label in x.beyond | y.beyond
+        if all(least := [
+            part.beyond.get(label, part.values.get(label, (0.0, 0.0))[0]) for part in (x, y)
+        ])
+    }  # fmt: skip
+    both = Shared(x.definition, BOTH, (), values, x.origin, beyond)
     return [both, *parts] if len(values) >= 2 else list(parts)
 
 
-def _absent(parts: Sequence[Shared], runs: Sequence[OpenedRun], left: list[LeftOut]) -> None:
-    """Name what single runs lack: a whole axis, or a figure that other runs have."""
+def _absent(
+    parts: Sequence[Shared],
+    runs: Sequence[OpenedRun],
+    left: list[LeftOut],
+    told: set[tuple[str, str]],
+) -> None:
+    """Name what single runs lack: a whole axis, or a figure that other runs have; not what was
+    `told` (key, label) already."""
     for run in runs:
         own = {pair.either.axis for pair in run.figures}
         missing = {axis for part in parts for axis in part.axis} - {a for own_axis in own
@@ -201,6 +316,7 @@ def _absent(parts: Sequence[Shared], runs: Sequence[OpenedRun], left: list[LeftO
             short_words(part.definition)
             for part in parts
             if run.label not in part.values and not set(part.axis) & missing
+            and (part.definition.key, run.label) not in told
         })  # fmt: skip
         if lacking:
             left.append(LeftOut(

@@ -34,6 +34,9 @@ def check_folder(out: Path, force: bool, names: Sequence[str] = FILES) -> None:
         if out.exists() and not out.is_dir():
             raise InputError("a file of this name stands in the way of the folder to write to",
                              file=out, mend="choose another name")  # fmt: skip
+        if (out / "bench.toml").exists():
+            raise InputError("this is a run, so a comparison cannot be kept here", file=out,
+                             mend="name another folder with --out DIR")  # fmt: skip
         taken = [out / name for name in names if (out / name).exists()]
     except OSError as error:
         raise InputError(f"this folder cannot be reached: {error.strerror}", file=out) from error

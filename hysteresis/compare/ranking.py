@@ -124,10 +124,14 @@ def rank(
         for c in criteria
     ]
     names, unranked = [], []
-    for name in dict.fromkeys(d.suspension for f in figures for d in f.designs):
+    every = [d.suspension for f in figures for d in f.designs]
+    every += [b.suspension for f in figures for b in f.beyond]
+    for name in dict.fromkeys(every):
         lacking = [c.words for c, f in zip(criteria, chosen, strict=True) if f.of(name) is None]
         if lacking:
-            unranked.append(LeftOut(name, "rank", f"no figure for: {', '.join(lacking)}"))
+            beyond = {b.suspension for f in chosen for b in f.beyond}
+            why = "; not all of its runs came back while they were watched" * (name in beyond)
+            unranked.append(LeftOut(name, "rank", f"no figure for: {', '.join(lacking)}{why}"))
         else:
             names.append(name)
     weighted = all(np.isfinite(c.weight) for c in criteria)

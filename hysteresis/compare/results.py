@@ -6,6 +6,7 @@ within it. Everything a table, a page or a file shows of a comparison stands in 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -85,7 +86,8 @@ class DesignFigure:
     deviations between units and between runs of one unit, measurement uncertainty taken off, in
     the figure's unit on the plain scale, as a share of the value on the log scale (0.2 = 20 %);
     NaN where the runs do not show them. `measurement`: rms of the runs' standard uncertainties,
-    in the same way.
+    in the same way. `cut`: the interval reached below zero and was cut there, the figure being a
+    size.
     """
 
     suspension: str
@@ -99,6 +101,20 @@ class DesignFigure:
     between: float
     within: float
     measurement: float
+    cut: bool = False
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """A design whose figure is only known to be beyond what was watched: in `runs` of `of` runs.
+
+    `least`: the smallest bound of those runs, in the figure's unit.
+    """
+
+    suspension: str
+    least: float
+    runs: int
+    of: int
 
 
 @dataclass(frozen=True)
@@ -141,7 +157,8 @@ class FigureComparison:
 
     `axis`: 'x', 'y', or 'xy' for both together (where a run gives no such figure: the mean of
     its two axes, never two units). `conditions`: empty for the figures that sum up a run, by
-    which designs are compared; otherwise the circumstances they share.
+    which designs are compared; otherwise the circumstances they share. `beyond`: designs without
+    a mean, as some of their runs lie beyond what was watched.
     """
 
     definition: Definition
@@ -152,6 +169,7 @@ class FigureComparison:
     values: tuple[RunValue, ...]
     designs: tuple[DesignFigure, ...]
     differences: tuple[Difference, ...]
+    beyond: tuple[Beyond, ...] = ()
 
     @property
     def key(self) -> str:
@@ -356,6 +374,24 @@ class Comparison:
 MOST_UNITS = 500
 """More units than this are no advice."""
 FORECAST_DOUBT = "the doubt of the forecasts, which more units do not lessen, hides the difference"
+
+
+def notes_on(figures: Sequence[FigureComparison]) -> tuple[str, ...]:
+    """What to know to read a table of these figures."""
+    out = []
+    if any(d.cut for f in figures for d in f.designs):
+        out.append(
+            "Intervals from 0 reached below it and are cut there: these figures are sizes, which "
+            "are never negative."
+        )
+    for f in figures:
+        for b in f.beyond:
+            out.append(
+                f"{b.suspension}: in {b.runs} of {b.of} runs the spot was not back within the "
+                f"tolerance while it was watched, so its recovery time is only known to be more "
+                f"than {b.least:.3g} {f.definition.unit}."
+            )
+    return tuple(out)
 
 
 def more_units_words(d: Difference) -> str:

@@ -101,14 +101,13 @@ def _enough(found: list[OpenedRun], left: list[LeftOut], asked: int) -> None:
     if len(found) >= 2:
         return
     why = "; ".join(f"{out.run}: {out.reason}" for out in left if out.what == "run")
+    mends = dict.fromkeys(out.mend for out in left if out.what == "run" and out.mend)
     what = "one run is nothing to compare" if asked == 1 else (
         f"of {asked} runs {len(found)} can be compared"
     )  # fmt: skip
     if why:
         what += f" ({why if len(why) < 300 else why[:300] + ' …'})"
-    raise InputError(
-        what, mend="name two run folders or more, each with bench.toml, pattern.csv, recording.csv"
-    )
+    raise InputError(what, mend=next(iter(mends), "name two run folders or more, each measured"))
 
 
 def _opened(path: Path, left: list[LeftOut]) -> OpenedRun | None:
@@ -127,7 +126,7 @@ def _opened(path: Path, left: list[LeftOut]) -> OpenedRun | None:
         observations(pattern, recording)  # DataError where no row is of use
         marks = marks_of(folder, recording)
     except (HysteresisError, OSError) as error:
-        left.append(LeftOut(name, "run", _plain(error)))
+        left.append(_refused(name, "run", error))
         return None
     return OpenedRun(folder, name, bench, pattern, recording, _model(folder, bench, left), marks)
 
@@ -140,7 +139,7 @@ def _model(folder: RunFolder, bench: Bench, left: list[LeftOut]) -> FittedModel 
     try:
         fitted = read_model(folder.model_json, bench)
     except (HysteresisError, OSError) as error:
-        left.append(LeftOut(name, "model", _plain(error)))
+        left.append(_refused(name, "model", error))
         return None
     inputs = fitted.provenance.get("inputs", {})
     for what, file in (("pattern", folder.pattern_csv), ("recording", folder.recording_csv)):
@@ -152,6 +151,13 @@ def _model(folder: RunFolder, bench: Bench, left: list[LeftOut]) -> FittedModel 
             ))  # fmt: skip
             return None
     return fitted
+
+
+def _refused(name: str, what: str, error: Exception) -> LeftOut:
+    """A complaint about a run, without its name, which stands before it; the cure apart."""
+    mend = (error.mend or "") if isinstance(error, InputError) else ""
+    reason = _plain(error).removesuffix(f"; {mend.rstrip('.')}").removeprefix(f"{name}: ")
+    return LeftOut(name, what, reason, mend)
 
 
 def _plain(error: Exception) -> str:

@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path, PurePosixPath
 
-from hysteresis.bench import Bench
+from hysteresis.bench import Bench, read_bench
 from hysteresis.characteristics.figure import Pair
 from hysteresis.compare import PathAsked, compare_opened
 from hysteresis.compare.results import Comparison, LeftOut, PathForecast
 from hysteresis.compare.runs import OpenedRun, open_runs
-from hysteresis.compensate.job import PathOptions
-from hysteresis.errors import InputError
+from hysteresis.compensate.job import open_job
+from hysteresis.errors import HysteresisError, InputError
 from hysteresis.files import check_readable
+from hysteresis.fleet.find import BENCH
 from hysteresis.fleet.rounds import Row, Told, forecast_on
 from hysteresis.fleet.store import Store
 from hysteresis.fleet.task import Engine, Task
-from hysteresis.fleet.work import pair_from_plain
+from hysteresis.fleet.work import pair_from_plain, placement_of
 from hysteresis.model import FittedModel
 from hysteresis.paths.job_file import read_job
 from hysteresis.paths.source import kind_of
@@ -31,8 +32,10 @@ def compare_rows(
     store: Store,
     engine: Engine,
     *,
-    path: Path | None = None,
-    pause_s: float = 30.0,
+    asked: PathAsked | None = None,
+    by: Sequence[str] = (),
+    level: float = 0.95,
+    seed: int = 1,
     again: bool = False,
     command: str = "",
     told: Told = lambda finished, wanted: None,
@@ -71,8 +74,10 @@ def compare_rows(
                 left.append(LeftOut(run.label, "error on the own path", row.reason))
         return forecasts, left
 
-    asked = None if path is None else PathAsked(path, PathOptions(), pause_s)
-    return compare_opened(opened, figures, foretold=foretold, asked=asked, command=command)
+    return compare_opened(
+        opened, figures, foretold=foretold, asked=asked, by=by, level=level, seed=seed,
+        command=command,
+    )  # fmt: skip
 
 
 def _forecast_task(
@@ -84,8 +89,25 @@ def _forecast_task(
                      run.folder.model_json)
     }  # fmt: skip
     return Task(
-        "forecast", name, files | content, path=f"path/{asked.path.name}", pause_s=asked.pause_s
-    )
+        "forecast", name, files | content, path=f"path/{asked.path.name}", pause_s=asked.pause_s,
+        placement=placement_of(asked.options),
+    )  # fmt: skip
+
+
+def check_asked(asked: PathAsked, folders: Sequence[Path]) -> None:
+    """InputError for a path that cannot be read, or leaves the field, before an hour of fitting.
+
+    By the first bench that can be read; one that cannot is told by its run.
+    """
+    path_content(asked.path)
+    for folder in folders:
+        try:
+            bench = read_bench(folder / BENCH)
+        except HysteresisError:
+            continue
+        for _ in open_job(asked.path, bench, asked.options).blocks():
+            break
+        return
 
 
 def path_content(path: Path) -> dict[str, bytes]:

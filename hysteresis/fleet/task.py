@@ -20,6 +20,7 @@ class Task:
     `forecast`: the error on a path that the model foretells. `run` names the run; `files` are
     contents by their names in its folder, those of the path below 'path/'. `stamp` is the date
     that a model bears: it comes from the one who asks, so that the work itself knows no clock.
+    `placement`: how the path lies and moves, see `placement_of`.
     """
 
     kind: Literal["fit", "forecast"]
@@ -29,6 +30,7 @@ class Task:
     path: str = ""
     pause_s: float = 0.0
     stamp: str = ""
+    placement: dict[str, Any] = field(default_factory=dict)
 
     def inputs(self) -> dict[str, str]:
         """SHA-256 of every file, by name."""
@@ -36,7 +38,8 @@ class Task:
 
     def key(self, software: dict[str, str]) -> str:
         """SHA-256 of all that the result depends on: inputs, options, software."""
-        about = [FORMAT, self.kind, self.inputs(), self.memory, self.path, self.pause_s, software]
+        about = [FORMAT, self.kind, self.inputs(), self.memory, self.path, self.pause_s,
+                 self.placement, software]  # fmt: skip
         return sha256(json.dumps(about, sort_keys=True).encode())
 
 

@@ -6,17 +6,20 @@ and gives back the contents of the new files.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import perf_counter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hysteresis.bench import read_bench
 from hysteresis.characteristics.figure import Characteristic, Condition, Pair
 from hysteresis.errors import HysteresisError
 from hysteresis.fleet.task import Outcome, Task, failed
 from hysteresis.run_folder import RunFolder
+
+if TYPE_CHECKING:
+    from hysteresis.compensate.job import PathOptions
 
 NAME = "RUN"
 """What a run is called in what is said of it."""
@@ -125,7 +128,6 @@ def _forecast(folder: RunFolder, task: Task) -> tuple[dict[str, bytes], dict[str
     from hysteresis.compare.copies import marks_of
     from hysteresis.compare.on_path import PathAsked, forecast_runs
     from hysteresis.compare.runs import OpenedRun
-    from hysteresis.compensate.job import PathOptions
     from hysteresis.errors import DataError
     from hysteresis.model import read_model
     from hysteresis.table_files import read_pattern, read_recording
@@ -136,12 +138,27 @@ def _forecast(folder: RunFolder, task: Task) -> tuple[dict[str, bytes], dict[str
         folder, NAME, bench, read_pattern(folder.pattern_csv), rows,
         read_model(folder.model_json, bench), marks_of(folder, rows),
     )  # fmt: skip
-    asked = PathAsked(folder.path / task.path, PathOptions(), task.pause_s)
+    asked = PathAsked(folder.path / task.path, options_of(task.placement), task.pause_s)
     found, left = forecast_runs([run], asked)
     if not found:
         raise DataError(left[0].reason)
     about = ("label", "suspension", "unit")
     return {}, {f.name: getattr(found[0], f.name) for f in fields(found[0]) if f.name not in about}
+
+
+def placement_of(options: PathOptions) -> dict[str, Any]:
+    """How a path lies and moves, as JSON holds it. Only what `compare` asks of a path."""
+    return {**asdict(options.placement), "feed_mm_s": options.feed_mm_s}
+
+
+def options_of(plain: dict[str, Any]) -> PathOptions:
+    """Undo `placement_of`; as in its file where nothing is told."""
+    from hysteresis.compensate.job import PathOptions
+    from hysteresis.paths.placement import Placement
+
+    told = dict(plain)
+    feed = told.pop("feed_mm_s", None)
+    return PathOptions(Placement(**told), feed_mm_s=feed)
 
 
 # ---- figures as plain content --------------------------------------------------------------------

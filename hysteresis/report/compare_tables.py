@@ -13,6 +13,7 @@ from hysteresis.compare.results import (
     OnPath,
     Ranking,
     more_units_words,
+    notes_on,
 )
 from hysteresis.report.page import Table
 from hysteresis.report.words import name_of, plain
@@ -160,8 +161,12 @@ def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[
     for f in figures:
         name = f"{_name(f)}{'' if f.definition.unit == '1' else ', ' + f.definition.unit}"
         of = [f.of(design) for design in designs]
-        told = ["–" if d is None else interval(d.mean, d.low, d.high) for d in of]
-        means.append((name, *told, _apart(f)))
+        beyond = {b.suspension: f"> {plain(b.least)}" for b in f.beyond}
+        cells = [
+            beyond.get(design, "–") if d is None else interval(d.mean, d.low, d.high)
+            for design, d in zip(designs, of, strict=True)
+        ]
+        means.append((name, *cells, _apart(f)))
         pairs = [
             "–" if d is None else f"{_spread(d.between, f)} / {_spread(d.within, f)}" for d in of
         ]
@@ -175,7 +180,7 @@ def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[
         Table(
             ("figure", *designs, "told apart"), tuple(means),
             f"Figures of every design, the mean over its units ({units}) and in brackets its "
-            f"{percent(found.level)} interval. {told}",
+            f"{percent(found.level)} interval. {' '.join((told, *notes_on(figures)))}",
             left=frozenset({0, len(designs) + 1}),
             marked=frozenset(
                 k for k, f in enumerate(figures) if any(d.separated for d in f.differences)

@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 from compare_data import DRIVE, ERROR, pair, values_of
 
+from hysteresis.characteristics.definitions import DEFINITIONS
 from hysteresis.characteristics.figure import Condition, Definition
+from hysteresis.compare import figures
 from hysteresis.compare.designs import compare_figure
-from hysteresis.compare.figures import compare_figures
-from hysteresis.compare.results import FORECAST_DOUBT, RunValue
+from hysteresis.compare.figures import Shared, compare_figures
+from hysteresis.compare.results import FORECAST_DOUBT, Beyond, RunValue, notes_on
 from hysteresis.compare.runs import OpenedRun
 from hysteresis.compare.scale import choose_scale, log_likelihood
+from hysteresis.metrics import Recovery
 
 
 def compared(groups, u=0.0, **more):
@@ -192,3 +195,58 @@ def test_models_stand_in_where_most_data_carry_no_figure():
 
     found, _ = compare_figures(four(make), level=0.95)
     assert {v.origin for v in found[0].values} == {"modelled"}
+
+
+# ---- sizes, and what was not watched long enough -------------------------------------------------
+
+
+def test_the_interval_of_a_size_ends_at_zero_and_says_so():
+    groups = {"a": [0.02, 0.3, 0.1], "b": [1.0, 1.4, 1.2]}
+    cut, free = (
+        compare_figure(ERROR, "xy", (), values_of(groups, 0.1), level=0.95,
+                       scale=("plain", "asked"), size=size).of("a")
+        for size in (True, False)
+    )  # fmt: skip
+    assert free.low < 0.0 and cut.low == 0.0 and cut.cut and not free.cut
+    assert (cut.mean, cut.high, cut.u) == (free.mean, free.high, free.u)
+
+
+@pytest.mark.parametrize(
+    ("key", "axis", "values", "size"),
+    [
+        ("return_to_zero", "x", (0.1, 0.2), True),  # a root of a mean square
+        ("zero_drift", "x", (0.1, 0.2), False),  # may go either way
+        ("mean_reversal_value", "xy", (0.1, 0.2), False),
+        ("dead_band", "x", (-0.1, 0.2), False),  # noise made it negative: no size as measured
+        ("zero_return", "xy", (0.1, 0.2), True),  # mean of the sizes of both axes
+    ],
+)
+def test_which_figures_are_sizes(key, axis, values, size):
+    told = {str(k): (value, 0.1) for k, value in enumerate(values)}
+    assert Shared(DEFINITIONS[key], axis, (), told, "measured").size is size
+
+
+def test_designs_that_were_not_back_while_watched_are_told_with_the_bound(monkeypatch):
+    """Of a's three runs one is not back within 8 s: no mean of the two others, which would be
+    too small (censoring; textbook)."""
+    fading, time = DEFINITIONS["after_effect_per_decade"], DEFINITIONS["recovery_time"]
+    where = (Condition("excursion_fs", 0.8, "FS"), Condition("dwell_s", 5.0, "s"))
+    curve = Recovery("g", "x", 0.8, 5.0, np.array([0.1, 8.0]), np.zeros(2), np.zeros(2))
+    monkeypatch.setattr(figures, "observations", lambda *_: None)
+    monkeypatch.setattr(figures, "recoveries", lambda *_: (curve,))
+
+    def make(name, unit):
+        out = [pair(fading, "x", 1.0, 0.1, where)]
+        if (name, unit) != ("a", "3"):
+            out += [pair(time, "x", 2.0, 0.1, where), pair(time, "x", 2.0, 0.1)]
+        return out
+
+    runs = [run(n, u, make(n, u)) for n in ("a", "b") for u in ("1", "2", "3")]
+    found, left = compare_figures(runs, level=0.95)
+    one = next(f for f in found if f.key == "recovery_time" and not f.conditions)
+    assert [d.suspension for d in one.designs] == ["b"]
+    assert one.beyond == (Beyond("a", 8.0, 1, 3),)
+    assert "in 1 of 3 runs" in notes_on([one])[0] and "more than 8 s" in notes_on([one])[0]
+    told = {out.run: out.reason for out in left if out.what == "Recovery time"}
+    assert "x not within 8 s" in told["a 3"] and "a mean would mislead" in told["a 1"]
+    assert "b 1" not in told

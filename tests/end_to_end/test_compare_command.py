@@ -107,7 +107,8 @@ def test_one_bad_run_is_named_and_the_rest_compared(runs, tmp_path) -> None:
     torn = write_unit(tmp_path / "torn", "thread", "C", seed=3)
     (torn / "recording.csv").write_text("not a table\n")
     said = done_here("compare", *runs, torn, tmp_path / "gone", "--out", tmp_path / "out")
-    assert "Left out" in said and str(torn) in said and "no such run folder" in said
+    told = " ".join(said.split())
+    assert "Left out" in told and str(torn) in told and "no such run folder" in told
     assert "is best" in said
 
 
@@ -159,6 +160,37 @@ def test_odd_options(runs, tmp_path) -> None:
     assert "no figure of this name" in refused(tmp_path, "compare", *runs, "--by", "beauty", *out)
     assert "--level" in refused(tmp_path, "compare", *runs, "--level", "2", *out)
     assert "--seed" in refused(tmp_path, "compare", *runs, "--seed", "-1", *out)
+
+
+@pytest.mark.parametrize("option", ["--scale 2", "--pause-s 5", "--fit", "--x-mm 1"])
+def test_options_of_a_path_ask_for_one(runs, tmp_path, option) -> None:
+    said = refused(tmp_path, "compare", *runs, *option.split(), "--out", tmp_path / "out")
+    assert f"{option.split()[0]} is about a path" in said and "add --path FILE" in said
+
+
+def test_a_scale_of_nothing_is_told_in_the_words_of_this_command(runs, square, tmp_path) -> None:
+    said = refused(tmp_path, "compare", *runs, "--path", square, "--scale", 0,
+                   "--out", tmp_path / "out")  # fmt: skip
+    assert "--scale lies between" in said and "mirror" not in said
+
+
+def test_a_cure_is_kept_and_a_name_is_said_once(runs, tmp_path) -> None:
+    bare = write_unit(tmp_path / "bare", "thread", "E", seed=7)
+    (bare / "recording.csv").unlink()
+    out = ("--out", tmp_path / "out")
+    assert f"hysteresis measure {bare}" in refused(tmp_path, "compare", runs[0], bare, *out)
+    said = refused(tmp_path, "compare", runs[0], tmp_path / "nix", *out)
+    assert said.count(f"{tmp_path / 'nix'}: ") == 1 and "hysteresis new" in said
+
+
+def test_a_run_is_no_place_for_a_comparison(runs, tmp_path) -> None:
+    run = write_unit(tmp_path / "own", "thread", "E", seed=7)
+    assert "this is a run" in refused(tmp_path, "compare", *runs, "--out", run)
+
+
+def test_one_design_has_no_places(runs, tmp_path) -> None:
+    said = done_here("compare", *runs[:2], "--out", tmp_path / "out")
+    assert "there is nothing to rank" in said and "comes first" not in said
 
 
 def test_nothing_is_written_over(compared, runs, tmp_path) -> None:

@@ -24,6 +24,7 @@ from hysteresis.fleet.store import open_store
 from hysteresis.fleet.task import Engine
 from hysteresis.fleet.work import MADE, pair_from_plain
 from hysteresis.model import read_model
+from hysteresis.paths.placement import Placement
 from hysteresis.table_files import read_pattern, read_recording
 
 STAMP = "2026-01-01T00:00:00+00:00"
@@ -110,9 +111,10 @@ def test_the_comparison_is_that_of_single_runs(here_done, tmp_path) -> None:
     line.write_text("x_mm,y_mm,beam,feed_mm_s\n0,0,0,200\n15,0,1,200\n15,10,1,200\n")
     folders = {row.run: folder / row.run for row in rows}
     store = open_store(tmp_path / "fleet")
-    mine = compare_rows(rows, folders, store, here.in_process, path=line, pause_s=30.0)
-    asked = PathAsked(line, PathOptions(), 30.0)
-    theirs = compare(list(folders.values()), asked=asked)
+    asked = PathAsked(line, PathOptions(Placement(scale=0.5), feed_mm_s=150.0), 30.0)
+    options = {"asked": asked, "by": ("drive_for_full_scale",), "level": 0.9, "seed": 3}
+    mine = compare_rows(rows, folders, store, here.in_process, **options)
+    theirs = compare(list(folders.values()), **options)
     assert mine.path is not None and len(mine.path.forecasts) == 2
     written = [write_comparison(tmp_path / name, found)
                for name, found in (("mine", mine), ("theirs", theirs))]  # fmt: skip
