@@ -327,7 +327,8 @@ def _write(
     folder: RunFolder, bench: Bench, pattern: Pattern, kind: str, wav_bits: int | None
 ) -> None:
     from hysteresis.cli.console import progress
-    from hysteresis.plan import draw_preview, reading_sheet, write_sheet_pdf
+    from hysteresis.plan import draw_preview, write_sheet_pdf
+    from hysteresis.plan.sheet import sheet_in_tenths
     from hysteresis.run_folder import RecheckFolder
     from hysteresis.table_files import write_pattern, write_typed_sheet
     from hysteresis.tables import DriveSignal
@@ -347,7 +348,7 @@ def _write(
             write_drive_wav(folder.pattern_wav, blocks(), rate, bits=wav_bits)
     if kind in SHEETS:
         decimals = {"t_s": 1, "drive_x": 4, "drive_y": 4}
-        write_typed_sheet(folder.reading_sheet_csv, reading_sheet(pattern), decimals=decimals)
+        write_typed_sheet(folder.reading_sheet_csv, sheet_in_tenths(pattern), decimals=decimals)
         own = folder.run if isinstance(folder, RecheckFolder) else folder
         write_sheet_pdf(pattern, bench, folder.reading_sheet_pdf, own.path.resolve().name)
     title = f"{kind} for {bench.name}, {bench.suspension}, unit {bench.unit}"

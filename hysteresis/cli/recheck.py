@@ -65,13 +65,14 @@ def command(
 
     Play RUN/recheck/pattern.wav (30 s) and film it, or take six readings by its sheet. The first
     recheck after a fit in which nothing moved becomes the reference of the later ones. Each is
-    kept under its date and adds a line to recheck_log.csv; model.json is never changed.
+    kept under its date and adds a line to recheck_log.csv; model.json is never changed. A recheck
+    that went wrong leaves the control charts with 'no' in the column 'counted' of its line.
 
     \b
     Example:
       hysteresis plan my-run --kind recheck
       hysteresis recheck my-run --video recheck.mp4 --temperature-c 21.5
-      hysteresis recheck my-run --camera recheck_log.csv --update
+      hysteresis recheck my-run --camera film.csv --update
       hysteresis plan my-run --kind recheck-readings
       hysteresis recheck my-run --type
     """
@@ -87,6 +88,7 @@ def command(
     from hysteresis.files import sha256_of
     from hysteresis.model import read_model
     from hysteresis.recheck import judge_recheck, quick_update
+    from hysteresis.recheck.known import known_record
     from hysteresis.recheck.log import history, log_row, read_log, with_row
     from hysteresis.recheck.record import Circumstances, read_reference
     from hysteresis.report import write_recheck
@@ -118,36 +120,47 @@ def command(
         (None, "") if reference else read_reference(place.reference_json(hashes[0]), bench, *hashes)
     )
     job = read_timed_path(folder.planned_csv) if folder.planned_csv.exists() else None
-    record = _free_record(place, day)
+    record = _free_record(place, day, type_)
     measured, registration, read_from = _measured(
-        folder, record, bench, pattern, camera, video, typed, type_, keep_all, light
+        folder, record, bench, pattern, fitted, camera, video, typed, type_, keep_all, light
     )
+    known = known_record(
+        place, measured.recording, hashes[0], once_more=update or reference,
+        reference="" if baseline is None else baseline.record,
+    )  # fmt: skip
+    record = place.record(known) if known else record
     with threadpool_limits(limits=1), progress("Comparing with the stored model", 2) as advance:
         found = judge_recheck(
             fitted, pattern, measured.recording, bench, baseline=baseline, job=job,
-            registration=registration,
+            registration=registration, date=day,
         )  # fmt: skip
         advance()
         better, how = (
-            quick_update(fitted, found, date=day, baseline=baseline) if update else (None, None)
-        )
+            quick_update(fitted, found, date=day, baseline=baseline)
+            if update and found.judgement.moved else (None, None)
+        )  # fmt: skip
         advance()
     about = Circumstances(
         day, record.path.name, source, temperature_c, file.name, *hashes,
         folder.simulated_txt.exists(),
     )  # fmt: skip
-    becomes = reference or (baseline is None and not found.judgement.moved)
-    rows = with_row(rows, log_row(about, found, bench))
+    sound = not found.judgement.moved and found.judgement.verdict != "refit"
+    becomes = reference or (baseline is None and sound)
+    row = log_row(about, found, bench)
+    rows = rows if known else with_row(rows, row)
     _write(
         folder, place, record, bench, measured, found, about, rows, becomes,
-        better if how is not None and how.accepted else None, registration,
+        better if how is not None and how.accepted else None, registration, bool(known),
     )  # fmt: skip
     say_judgement(found.judgement, measured, read_from, unused)
-    say_trend(history(rows))
-    say_update(how, found.judgement, folder, file)
+    say_trend(history(rows, row))
+    say_update(how, found.judgement, folder, file, update)
     if becomes:
         print("This recheck is now the reference of later ones.")
-    print(f"Wrote {record.recheck_json} and a line of {folder.recheck_log_csv.name}.")
+    if known:
+        print(f"This recording is that of {known}: its record and its line stay as they are.")
+    else:
+        print(f"Wrote {record.recheck_json} and a line of {folder.recheck_log_csv.name}.")
     written = write_recheck(
         folder, record, update=how, pdf=pdf, data=data,
         command=shlex.join(["hysteresis", *sys.argv[1:]]),
@@ -158,9 +171,12 @@ def command(
 def _write(
     folder: RunFolder, place: RecheckFolder, record: RecheckFolder, bench: Bench,
     measured: Measured, found: Judged, about: Circumstances, rows: tuple[LogRow, ...],
-    becomes: bool, better: FittedModel | None, registration: Registration | None,
+    becomes: bool, better: FittedModel | None, registration: Registration | None, known: bool,
 ) -> None:  # fmt: skip
-    """Every file of a recheck, all or none; the log is renamed last."""
+    """Every file of a recheck, all or none; the log is renamed last.
+
+    Of a recording that is `known`, only what is made from it: the reference, the updated model.
+    """
     from contextlib import ExitStack
     from dataclasses import replace
 
@@ -176,11 +192,16 @@ def _write(
     create_run(record.path)
     # the stack renames in reverse, so what is entered first is renamed last
     with ExitStack() as stack:
-        write_log(stack.enter_context(writing(folder.recheck_log_csv)), rows)
-        write_json(
-            stack.enter_context(writing(record.recheck_json)),
-            record_content(about, found.judgement, bench),
-        )
+        if not known:
+            write_log(stack.enter_context(writing(folder.recheck_log_csv)), rows)
+            write_json(
+                stack.enter_context(writing(record.recheck_json)),
+                record_content(about, found.judgement, bench),
+            )
+            write_recording(
+                stack.enter_context(writing(record.recording_csv)), measured.recording,
+                decimals=DECIMALS,
+            )  # fmt: skip
         if becomes:
             write_json(
                 stack.enter_context(writing(place.reference_json(about.model_sha256))),
@@ -198,10 +219,6 @@ def _write(
                 stack.enter_context(writing(place.reference_json(new.model_sha256))),
                 reference_content(new, baseline_of(again, ""), bench),
             )
-        write_recording(
-            stack.enter_context(writing(record.recording_csv)), measured.recording,
-            decimals=DECIMALS,
-        )  # fmt: skip
 
 
 def _source(camera: Path | None, video: Path | None, typed: Path | None, type_: bool) -> str:
@@ -231,17 +248,20 @@ def _day(date: str | None) -> str:
         raise InputError("--date is no day", value=date, mend="write it as 2026-03-31") from None
 
 
-def _free_record(place: RecheckFolder, day: str) -> RecheckFolder:
-    """The folder for this recheck: of its day, and numbered where that has been used."""
+def _free_record(place: RecheckFolder, day: str, typing: bool) -> RecheckFolder:
+    """The folder for this recheck: of its day, and numbered where that has been used.
+
+    A folder with readings half typed is kept for `typing`, which goes on with them.
+    """
     number, record = 1, place.record(day)
-    while record.recheck_json.exists():
+    while record.recheck_json.exists() or (not typing and record.typing_jsonl.exists()):
         number += 1
         record = place.record(f"{day}-{number}")
     return record
 
 
 def _measured(
-    folder: RunFolder, record: RecheckFolder, bench: Bench, pattern: Pattern,
+    folder: RunFolder, record: RecheckFolder, bench: Bench, pattern: Pattern, fitted: FittedModel,
     camera: Path | None, video: Path | None, typed: Path | None, type_: bool, keep_all: bool,
     light: str,
 ) -> tuple[Measured, Registration | None, Path]:  # fmt: skip
@@ -251,6 +271,7 @@ def _measured(
     from hysteresis.cli.measure_typing import type_readings
     from hysteresis.cli.measure_video import log_from_video
     from hysteresis.measure.run_files import measured_from, registration_for_log
+    from hysteresis.recheck import readings_kept
     from hysteresis.run_folder import create_run
     from hysteresis.table_files import read_camera_log
 
@@ -262,6 +283,8 @@ def _measured(
         measured = measured_from(
             folder, "typed", typed, pattern, bench, kept=kept, keep_all=keep_all
         )
+        if not keep_all:
+            measured = readings_kept(fitted, pattern, measured, bench, kept)
         return measured, None, typed
     if video is not None:
         registration, size, new = registration_for_film(folder, bench, video)

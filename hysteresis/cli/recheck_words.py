@@ -11,16 +11,20 @@ if TYPE_CHECKING:
     from hysteresis.run_folder import RunFolder
 
 VERDICTS = {
-    "pass": "PASS: the stored model holds",
-    "watch": "WATCH: look again soon",
-    "refit": "REFIT: the stored model no longer holds",
+    "pass": "the stored model holds",
+    "watch": "look again soon",
+    "refit": "the stored model no longer holds",
 }
+
+
+FIRST = "nothing shows that it moved; only a reference, as this one, lets the next ones say more"
 
 
 def say_judgement(judgement: Judgement, measured: Measured, path: Path, unused: str) -> None:
     """Print the verdict, why, and every direction."""
     from hysteresis.cli.console import say, table
     from hysteresis.measure import rows_by_reason
+    from hysteresis.recheck.results import p_words
 
     used = int(measured.recording.used.sum())
     word = "frames" if measured.source == "camera" else "readings"
@@ -30,19 +34,23 @@ def say_judgement(judgement: Judgement, measured: Measured, path: Path, unused: 
         say(f"In doubt, not used: {doubt.number}: {doubt.text} (--keep-all uses it).")
     if unused:
         say(f"Note: {unused}.")
-    table(
-        f"Change against {judgement.against}",
-        ("number", "change", "± (standard uncertainty)", "blamed"),
-        [(s.words, changed(s, s.value), size(s, s.standard_error), "yes" if s.moved else "")
-         for s in judgement.shifts],
-    )  # fmt: skip
-    print()
-    print(VERDICTS[judgement.verdict])
+    if judgement.fits:
+        table(
+            f"Change against {judgement.against}",
+            ("number", "change", "± (standard uncertainty)", "blamed"),
+            [(s.words, changed(s, s.value), size(s, s.standard_error), "yes" if s.moved else "")
+             for s in judgement.shifts],
+        )  # fmt: skip
+        print()
+    words = FIRST if judgement.only_first else VERDICTS[judgement.verdict]
+    print(f"{judgement.verdict.upper()}: {words}")
     for reason in judgement.reasons:
         say(f"{reason[0].upper()}{reason[1:]}.")
     for shift in judgement.moved:
         say(f"What moved: {shift.words}, by {changed(shift, shift.moved_by)} ± "
             f"{size(shift, shift.moved_by_error)}.")  # fmt: skip
+    if not judgement.fits:
+        return
     on = judgement.on_path
     say(
         f"On {on.path}: {on.error_mm:.3f} mm rms (95 % interval {on.low_mm:.3f} to "
@@ -52,7 +60,7 @@ def say_judgement(judgement: Judgement, measured: Measured, path: Path, unused: 
     say(
         f"Returns to zero are {judgement.return_mm:.3f} mm from what the stored model foretells; "
         f"chi-square {judgement.chi_square:.1f} on {judgement.degrees} degrees of freedom, "
-        f"p = {judgement.p_value:.2g}."
+        f"{p_words(judgement.p_value)}."
     )
     if not judgement.reference and judgement.against == "the fit":
         say("There was no reference, so what the model never explained widens every interval.")
@@ -60,13 +68,16 @@ def say_judgement(judgement: Judgement, measured: Measured, path: Path, unused: 
 
 def say_trend(past: RecheckHistory) -> None:
     """Print what the log shows: charts out of control, and the temperature's part."""
+    import math
+
     from hysteresis.cli.console import say, table
 
     charts = [c for c in past.charts if c.enough]
     if charts:
+        first = charts[0]
         table(
-            f"Control charts over {len(charts[0].values)} rechecks (limits from the first "
-            f"{charts[0].baseline})",
+            f"Control charts over {len(first.values)} rechecks (limits from the first "
+            f"{first.baseline} without a refit)",
             ("figure", "now", "centre", "limits", "weighted mean", "its limits", ""),
             [
                 (c.name, f"{c.values[-1]:.4f}", f"{c.centre:.4f}", f"{c.low:.4f} … {c.high:.4f}",
@@ -76,6 +87,13 @@ def say_trend(past: RecheckHistory) -> None:
             ],
         )  # fmt: skip
         print()
+        shows = (
+            f"shows after some {first.seen_after:.0f} of them" if math.isfinite(first.seen_after)
+            else "does not show before the limits rest on more of them"
+        )  # fmt: skip
+        say(f"In a rig that does not change, one of these charts is out in at most "
+            f"{100 * first.chance:g} % of rechecks; a lasting change of one standard deviation "
+            f"{shows}.")  # fmt: skip
     for effect in past.temperature:
         if effect.told:
             per, low, high = (
@@ -88,7 +106,7 @@ def say_trend(past: RecheckHistory) -> None:
 
 
 def say_update(
-    how: QuickUpdate | None, judgement: Judgement, folder: RunFolder, model: Path
+    how: QuickUpdate | None, judgement: Judgement, folder: RunFolder, model: Path, asked: bool
 ) -> None:
     """Print what became of the update, or what to do next."""
     from shlex import join
@@ -97,8 +115,11 @@ def say_update(
 
     run = str(folder.path)
     if how is None:
+        if asked:
+            say("There is nothing to take over: no number of the model is blamed.")
         if judgement.verdict == "refit":
-            say(f"Next: the same command with --update, or measure anew: hysteresis plan {run}")
+            quick = "the same command with --update, or " if judgement.moved else ""
+            say(f"Next: {quick}measure anew: hysteresis plan {run}")
         return
     for note in how.notes:
         say(f"Mind: {note}.")

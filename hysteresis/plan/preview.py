@@ -18,6 +18,7 @@ from hysteresis.bench import Bench
 from hysteresis.files import writing
 from hysteresis.plan.demands import drives, rates, rises, rolling_rms
 from hysteresis.plan.readings import reading_moments
+from hysteresis.plan.recheck import LONGEST_S
 from hysteresis.tables import Bools, Floats, Pattern, group_of
 
 if TYPE_CHECKING:
@@ -141,7 +142,8 @@ def _notes(pattern: Pattern, bench: Bench, share: dict[str, float]) -> list[str]
         notes.append(
             f"Axis {resting[0]} rests: its own memory and half of the cross-coupling stay unknown."
         )
-    if "ladder" in share and len(length) and length.max() < 30.0:
+    # a recheck, half a minute, only tests a model: no forecast is made from it
+    if "ladder" in share and pattern.t_s[-1] > LONGEST_S and length.max(initial=30.0) < 30.0:
         notes.append(
             f"The longest hold is {length.max():.0f} s: forecasts for longer ones are an "
             "extrapolation; a longer pattern has longer holds."

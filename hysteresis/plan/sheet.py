@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -59,6 +60,15 @@ def reading_sheet(pattern: Pattern) -> TypedSheet:
         y_mm=np.full(len(names), np.nan),
         note=np.array([_doing(pattern, int(k)) for k in at], dtype=object),
     )
+
+
+def sheet_in_tenths(pattern: Pattern) -> TypedSheet:
+    """The empty sheet with its moments cut to tenths of a second.
+
+    Rounded up, a moment would lie after its hold, where the spot has moved on.
+    """
+    sheet = reading_sheet(pattern)
+    return replace(sheet, t_s=np.floor(10.0 * sheet.t_s + 1e-6) / 10.0)
 
 
 def _doing(pattern: Pattern, vertex: int) -> str:

@@ -5,8 +5,9 @@ after-effect do, and neither the clock of a camera nor the mirror's ringing. Dir
 to no change with wide priors. What differs from sitting to sitting and is no drift is fitted
 along with priors of its own and forgotten: creep left from before the recheck (its friction is
 wiped by the conditioning), and how the camera or the ruler lies on the target. Gauss-Newton with
-normal priors (the same as ridge; textbook); no robust weights, so that the estimate is linear in
-the spots and what the model never explains is the same in every recheck of one pattern.
+normal priors (the same as ridge; textbook), its steps shortened until they lower the sum; no
+robust weights, so that the estimate is linear in the spots and what the model never explains is the
+same in every recheck of one pattern.
 """
 
 from __future__ import annotations
@@ -40,7 +41,9 @@ STILL_PER_S = 1e-6
 GRID = {"fine_step_s": 0.002, "settle_s": 0.08, "growth": 0.15}
 """Coarser than a fit's: no spot is used before the ringing is over. It changes the directions by
 less than a third of their standard error, and alike in every recheck (tests/recheck)."""
-ROUNDS, ENOUGH = 9, 1e-4  # of a prior's width
+ROUNDS, ENOUGH = 24, 1e-4  # of a prior's width
+HALVINGS = (1.0, 0.5, 0.2, 0.05, 0.01)  # of a step, until it lowers the sum of squares
+NOTHING = 0.1  # of chi-square, which a further step would lower the sum by
 STEP = 1e-3
 FARTHEST = 4.0  # prior widths; the rig is another one
 FEWEST = {"camera": 60, "typed": 4}  # spots of one axis
@@ -81,7 +84,8 @@ class Estimate:
     `past`: the stretch found of each of the sight's branches, full scale.
     `noise` (k, k): covariance from the noise of the spots, priors and the nuisances.
     `left_x_mm`, `left_y_mm` (f,): spots less the moved model. `effect` (2, f, k): derivative of
-    the spots (x, y) by the directions.
+    the spots (x, y) by the directions. `fits`: the search has settled, with no direction at the
+    end of what is allowed; otherwise no moved form of the model explains the spots.
     """
 
     names: Names
@@ -91,6 +95,7 @@ class Estimate:
     left_x_mm: Floats
     left_y_mm: Floats
     effect: Floats
+    fits: bool = True
 
 
 def sight_of(
@@ -180,30 +185,61 @@ def estimated(
     target = np.where(use, target, 0.0)
     p = np.zeros(len(width))
     at = np.flatnonzero(loose)
-    inverse: Floats = np.empty((0, 0))
-    part: Floats = np.empty((0, 0))
+    edge = FARTHEST * width[:k]
+
+    def cost(spots: Floats, q: Floats) -> float:
+        return float(weight @ np.square(target - spots) + np.sum(np.square(q / width)))
+
     here, slopes = sight.unmoved
-    for turn in range(ROUNDS):
-        if turn % 3 == 0:  # the spots are nearly linear in the unknowns: slopes serve for a while
-            if turn:
-                here, slopes = _with_slopes(sight, p)
-            part = slopes[:, at]
-            inverse = np.asarray(
-                np.linalg.inv(part.T @ (weight[:, None] * part) + np.diag(width[at] ** -2))
-            )
-        now = p.copy()
+    least, since, settled = cost(here, p), 0, False
+    part, inverse = _linear(slopes, at, weight, width)
+    for _ in range(ROUNDS):
         pull: Floats = part.T @ (weight * (target - here)) - p[at] / width[at] ** 2
-        now[at] = np.clip(p[at] + inverse @ pull, -FARTHEST * width[at], FARTHEST * width[at])
-        moved = float(np.max(np.abs(now - p) / width))
-        p, here = now, _here(sight, now)
-        if moved < ENOUGH:
+        step = np.zeros(len(p))
+        step[at] = inverse @ pull
+        settled = bool(np.max(np.abs(step) / width) < ENOUGH)
+        if settled:
             break
+        # the whole step is shortened: cut to size number by number it might lead uphill
+        room = edge - np.sign(step[:k]) * p[:k]
+        step *= min(1.0, float(np.min(room / np.maximum(np.abs(step[:k]), 1e-12), initial=1.0)))
+        lower = False
+        for share in HALVINGS:
+            now = p + share * step
+            spots = _here(sight, now)
+            less = cost(spots, now)
+            lower = less < least
+            if lower:
+                p, here, least = now, spots, less
+                break
+        since += 1
+        if since == 3 or not lower or share < 1.0:
+            if not lower and since == 1:
+                break  # new slopes, and still no step that helps
+            # the spots are nearly linear in the unknowns: slopes serve for a while
+            here, slopes = _with_slopes(sight, p)
+            part, inverse = _linear(slopes, at, weight, width)
+            since = 0
+    # an unsettled fit whose next step would win next to nothing is as good as settled
+    pull = part.T @ (weight * (target - here)) - p[at] / width[at] ** 2
+    settled = settled or float(pull @ inverse @ pull) < NOTHING
+    inside = bool(np.all(np.abs(p[:k]) < 0.999 * edge))
     noise = np.zeros((k, k))
     inner = np.flatnonzero(loose[:k])
     noise[np.ix_(inner, inner)] = inverse[: len(inner), : len(inner)]
     left_x, left_y = np.split(np.concatenate([sight.seen.x_mm, sight.seen.y_mm]) - here, 2)
     effect = np.stack(np.split(slopes[:, :k], 2))
-    return Estimate(sight.names, p[:k], p[k : k + len(sight.past)], noise, left_x, left_y, effect)
+    return Estimate(
+        sight.names, p[:k], p[k : k + len(sight.past)], noise, left_x, left_y, effect,
+        settled and inside,
+    )  # fmt: skip
+
+
+def _linear(slopes: Floats, at: Ints, weight: Floats, width: Floats) -> tuple[Floats, Floats]:
+    """Slopes (2f, n) by the unknowns `at`, and the inverse of their normal matrix with priors."""
+    part: Floats = slopes[:, at]
+    normal = part.T @ (weight[:, None] * part) + np.diag(width[at] ** -2)
+    return part, np.asarray(np.linalg.inv(normal))
 
 
 def returns_mm(sight: Sight) -> float:

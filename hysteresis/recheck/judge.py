@@ -14,7 +14,7 @@ a camera set up again, creep from an unknown past.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,7 +38,8 @@ UNEXPLAINED = 2.0  # times what is usually left of the spots: none of the number
 class Baseline:
     """What a recheck is compared with: the reference's estimate, and how it was called.
 
-    `part_value` (k,), `part_noise` (k, k): the same without the part that comes twice.
+    `part_value` (k,), `part_noise` (k, k): the same without the part that comes twice. `held_mm`:
+    what the model left of that part (NaN: not known). `date`: of the reference, ISO 8601.
     """
 
     names: Names
@@ -49,6 +50,8 @@ class Baseline:
     left_mm: float
     words: str
     record: str
+    date: str = ""
+    held_mm: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -78,8 +81,12 @@ def judged(
     misfit_mm : how far the model may be off within one hold, from its fit.
     baseline : the reference; None where there is none yet.
 
+    Where no moved form of the model fits, the verdict is refit, and no shift is told.
+
     Raises DataError when the reference tells of other directions than this recheck.
     """
+    if not found.fits:
+        return _of_another(sight, found, tolerance_mm, baseline)
     names = found.names
     if baseline is not None and baseline.names != names:
         raise DataError(
@@ -119,6 +126,31 @@ def judged(
         noise_mm=_noise_mm(sight),
         reasons=reasons,
     )
+
+
+def _of_another(
+    sight: Sight, found: Estimate, tolerance_mm: float, baseline: Baseline | None
+) -> Judgement:
+    """The judgement where no moved form of the model fits: only how far the model is off."""
+    x, y = np.split(sight.unmoved[0], 2)
+    as_is = replace(found, left_x_mm=sight.seen.x_mm - x, left_y_mm=sight.seen.y_mm - y)
+    off = left_mm(sight, as_is)
+    distance = np.hypot(*np.nan_to_num(hold_means(sight, as_is)))
+    unknown = float("nan")
+    return Judgement(
+        verdict="refit", chi_square=unknown, degrees=len(found.names), p_value=unknown, shifts=(),
+        on_path=OnPath(
+            "the recheck's own holds", off, off, off, float(distance.max()), tolerance_mm
+        ),
+        against="the fit" if baseline is None else baseline.words,
+        reference="" if baseline is None else baseline.record,
+        return_mm=returns_mm(sight), residual_mm=left_mm(sight, found), noise_mm=_noise_mm(sight),
+        reasons=(
+            "these spots fit no moved form of this model: they are of another rig, or something "
+            "slipped while they were taken (screen, camera, ruler, suspension)",
+            f"by the stored model as it is, the holds are {off:.3f} mm off",
+        ),
+    )  # fmt: skip
 
 
 def compared(

@@ -27,7 +27,7 @@ from hysteresis.recheck.results import (
     TemperatureEffect,
     Verdict,
 )
-from hysteresis.recheck.temperature import temperature_effect
+from hysteresis.recheck.temperature import temperature_effect, told_together
 
 KEYS = tuple(f"{direction}_{axis}" for axis in "xy" for direction in WORDS)
 TEXT = ("date", "record", "unit", "model", "source", "verdict", "reference", "moved")
@@ -35,6 +35,12 @@ FIGURES = (
     "error_mm", "error_high_mm", "tolerance_mm", "return_mm", "p_value", "temperature_c",
 )  # fmt: skip
 VALUES = tuple(name for key in KEYS for name in (key, f"u_{key}"))
+RETURNS = "return_mm"
+CHARTED = ("friction_x", "spring_x", "friction_y", "spring_y", RETURNS)
+"""Figures with a control chart: few, since each further one alarms by chance, too. The zero tells
+more of how camera or ruler stand, and the after-effect is the most uncertain; the chi-square of
+each recheck looks at them all."""
+COUNTED = "counted"  # 'no': a person's word that this recheck is not to be counted
 COLUMNS = (*TEXT[:6], *FIGURES, *TEXT[6:], *VALUES)
 _MEND = "mend the line, or put the log aside under another name and a new one is begun"
 
@@ -49,8 +55,9 @@ def read_log(path: Path | str, unit: str) -> tuple[LogRow, ...]:
     table = read_table(
         path,
         COLUMNS,
-        text=TEXT,
-        empty_ok=("reference", "moved", "return_mm", "temperature_c", *VALUES),
+        optional=(COUNTED,),
+        text=(*TEXT, COUNTED),
+        empty_ok=(COUNTED, "reference", "moved", "return_mm", "p_value", "temperature_c", *VALUES),
     )  # fmt: skip
     rows = []
     last = ""
@@ -71,6 +78,7 @@ def log_row(about: Circumstances, one: Judged, bench: Bench) -> LogRow:
     """The line of one recheck. Its numbers are against the model, whatever it was judged by."""
     judgement, found = one.judgement, one.found
     error = np.sqrt(np.diag(with_sittings(found.names, found.noise)))
+    known = judgement.fits
     keys = [f"{direction}_{axis}" for axis, direction in found.names]
     plain = [
         float(v if d == "zero_mm" else np.expm1(v))
@@ -84,8 +92,8 @@ def log_row(about: Circumstances, one: Judged, bench: Bench) -> LogRow:
         p_value=judgement.p_value,
         temperature_c=float("nan") if about.temperature_c is None else about.temperature_c,
         moved=" ".join(s.key for s in judgement.moved),
-        values=dict(zip(keys, plain, strict=True)),
-        errors=dict(zip(keys, error.tolist(), strict=True)),
+        values=dict(zip(keys, plain, strict=True)) if known else {},
+        errors=dict(zip(keys, error.tolist(), strict=True)) if known else {},
     )  # fmt: skip
 
 
@@ -100,37 +108,44 @@ def write_log(path: Path | str, rows: tuple[LogRow, ...]) -> None:
         name: np.array([getattr(row, name) for row in rows], dtype=object) for name in TEXT
     }
     table |= {name: np.array([getattr(row, name) for row in rows]) for name in FIGURES}
+    table[COUNTED] = np.array(["yes" if row.counted else "no" for row in rows], dtype=object)
     for key in KEYS:
         table[key] = np.array([row.values.get(key, np.nan) for row in rows])
         table[f"u_{key}"] = np.array([row.errors.get(key, np.nan) for row in rows])
     decimals = {name: 6 for name in (*FIGURES, *VALUES)} | {"temperature_c": 2}
-    write_table(path, {name: table[name] for name in COLUMNS}, decimals=decimals)
+    write_table(path, {name: table[name] for name in (*COLUMNS, COUNTED)}, decimals=decimals)
 
 
-def history(rows: tuple[LogRow, ...]) -> RecheckHistory:
-    """Charts and the temperature's part, of the rows that share the last one's model and source.
+def history(rows: tuple[LogRow, ...], of: LogRow | None = None) -> RecheckHistory:
+    """Charts and the temperature's part, of the rows that share the model and source of one row.
 
-    Of those whose numbers a refit or an update has put elsewhere the limits would mean nothing.
+    `of`: that row, the last one if unsaid. Where a refit or an update has put the numbers
+    elsewhere, limits over both would mean nothing. Rows that are not counted are left out; those
+    that ask for a refit are shown and make no limits.
     """
     if not rows:
         return RecheckHistory((), (), ())
-    mine = [r for r in rows if (r.model, r.source) == (rows[-1].model, rows[-1].source)]
+    of = rows[-1] if of is None else of
+    mine = [r for r in rows if (r.model, r.source) == (of.model, of.source) and r.counted]
     charts: list[ControlChart] = []
     warmth: list[TemperatureEffect] = []
-    for key in KEYS:
-        have = [r for r in mine if np.isfinite(r.values.get(key, np.nan))]
-        if not have:
-            continue
-        unit = "mm" if key.startswith("zero") else "1"
-        values = [r.values[key] for r in have]
-        charts.append(control_chart(key, unit, [r.date for r in have], values))
-        effect = temperature_effect(key, unit, [r.temperature_c for r in have], values)
-        warmth += [] if effect is None else [effect]
-    have = [r for r in mine if np.isfinite(r.return_mm)]
-    if have:
-        returns = [r.return_mm for r in have]
-        charts.append(control_chart("return_mm", "mm", [r.date for r in have], returns))
-    return RecheckHistory(rows, tuple(charts), tuple(warmth))
+    for key in (*KEYS, RETURNS):
+        have = [r for r in mine if np.isfinite(_figure(r, key))]
+        unit = "mm" if key.startswith("zero") or key == RETURNS else "1"
+        values = [_figure(r, key) for r in have]
+        if have and key in CHARTED:
+            charts.append(control_chart(
+                key, unit, [r.date for r in have], values, charts=len(CHARTED),
+                makes_limits=[r.verdict != "refit" for r in have],
+            ))  # fmt: skip
+        if key != RETURNS:
+            effect = temperature_effect(key, unit, [r.temperature_c for r in have], values)
+            warmth += [] if effect is None else [effect]
+    return RecheckHistory(rows, tuple(charts), told_together(warmth))
+
+
+def _figure(row: LogRow, key: str) -> float:
+    return row.return_mm if key == RETURNS else row.values.get(key, np.nan)
 
 
 def _row(path: Path | str, table: dict[str, Any], k: int) -> LogRow:
@@ -153,11 +168,16 @@ def _row(path: Path | str, table: dict[str, Any], k: int) -> LogRow:
         if not error >= 0.0:
             raise _fault(path, k, f"u_{key}", error, "a value stands without its uncertainty",
                          _MEND)  # fmt: skip
+    counted = str(table[COUNTED][k]).strip().lower() if COUNTED in table else "yes"
+    if counted not in ("", "yes", "no"):
+        raise _fault(path, k, COUNTED, counted, "this is neither yes nor no",
+                     "write no for a recheck that is not to be counted")  # fmt: skip
     figures = {name: float(table[name][k]) for name in FIGURES}
     return LogRow(
         date=text("date"), record=text("record"), unit=text("unit"), model=text("model"),
         source=text("source"), verdict=cast(Verdict, text("verdict")),
-        reference=text("reference"), moved=text("moved"), values=values, errors=errors, **figures,
+        reference=text("reference"), moved=text("moved"), values=values, errors=errors,
+        counted=counted != "no", **figures,
     )  # fmt: skip
 
 

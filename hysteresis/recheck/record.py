@@ -60,7 +60,7 @@ def reference_content(about: Circumstances, baseline: Baseline, bench: Bench) ->
         "noise": baseline.noise.ravel().tolist(),
         "part_value": baseline.part_value.tolist(),
         "part_noise": baseline.part_noise.ravel().tolist(),
-        "left_mm": baseline.left_mm,
+        "left_mm": baseline.left_mm, "held_mm": _finite(baseline.held_mm),
     }  # fmt: skip
 
 
@@ -127,7 +127,8 @@ def _baseline(data: dict[str, Any]) -> Baseline:
     return Baseline(
         tuple(names), sized("value", k), covariance("noise"), sized("part_value", k),
         covariance("part_noise"), number(data, "left_mm", 0.0, MOST),
-        f"the reference of {word(data, 'date')}", word(data, "record"),
+        f"the reference of {word(data, 'date')}", word(data, "record"), word(data, "date"),
+        float("nan") if data.get("held_mm") is None else number(data, "held_mm", 0.0, MOST),
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 from hysteresis.tables import Bools, Floats
 
 Verdict = Literal["pass", "watch", "refit"]
+SURELY = 1e-4  # a smaller probability is told as less than this
 
 WORDS = {
     "friction": "strength of friction", "after_effect_fast": "after-effect within 5 s",
@@ -72,11 +73,13 @@ class Judgement:
     """The verdict of one recheck and why.
 
     `chi_square` on `degrees` degrees of freedom with probability `p_value`: of a change as large
-    as this in any direction where nothing changed. `shifts`: each direction. `against`: what it
+    as this in any direction where nothing changed. `shifts`: each direction; none of them, and NaN
+    for the chi-square, where no moved form of the model fits. `against`: what it
     is compared with, in words; `reference`: name of the reference record, '' for the fit.
     `return_mm`: rms over the returns to zero of the mean distance between the spots seen and
-    those of the stored model, zero taken out. `residual_mm`: robust size of what the moved model
-    leaves of the spots; `noise_mm`: that of a frame or reading. `reasons`: sentences.
+    those of the stored model, zero taken out. `residual_mm`: rms over the holds of the mean
+    distance that the moved model leaves; `noise_mm`: noise of a frame or reading. `reasons`:
+    sentences.
     """
 
     verdict: Verdict
@@ -93,6 +96,16 @@ class Judgement:
     reasons: tuple[str, ...]
 
     @property
+    def fits(self) -> bool:
+        """Whether some moved form of the model fits the spots."""
+        return bool(self.shifts)
+
+    @property
+    def only_first(self) -> bool:
+        """Whether the verdict is watch for nothing but the lack of a reference."""
+        return self.verdict == "watch" and self.against == "the fit" and not self.moved
+
+    @property
     def moved(self) -> tuple[Shift, ...]:
         """The directions that are blamed, the most certain first."""
         blamed = [s for s in self.shifts if s.moved]
@@ -103,11 +116,12 @@ class Judgement:
 class LogRow:
     """One line of recheck_log.csv.
 
-    `date`: ISO 8601. `model`: first 12 digits of the SHA-256 of the model's file; `against` and
-    `reference` as in `Judgement`. `temperature_c`: NaN where it was not told.
-    `return_mm`: NaN where no return was seen.
+    `date`: ISO 8601. `model`: first 12 digits of the SHA-256 of the model's file; `reference` as in
+    `Judgement`. `p_value`: NaN where no moved form of the model fits. `temperature_c`: NaN where
+    it was not told. `return_mm`: NaN where no return was seen.
     `values`, `errors`: by key of a shift (`friction_x`, …, `zero_mm_y`), against the *model*
-    (not against the reference), so that rows can be compared with one another.
+    (not against the reference), so that rows can be compared with one another. `counted` False: a
+    person's word that it went wrong; it stands in the log and in no chart.
     """
 
     date: str
@@ -126,6 +140,7 @@ class LogRow:
     moved: str
     values: dict[str, float]
     errors: dict[str, float]
+    counted: bool = True
 
 
 @dataclass(frozen=True)
@@ -136,7 +151,10 @@ class ControlChart:
     `high`: of the individuals; `moving_range` (n,), its first NaN, `range_centre`, `range_high`.
     `ewma`, `ewma_low`, `ewma_high` (n,). `out` (n,): a value, its range or its mean outside.
     `baseline`: how many of the first values the limits were made from. `enough` is False for
-    fewer than `charts.LEAST` values: then limits are only indicative.
+    fewer than `charts.LEAST` of them: then limits are only indicative. `chance`: that any of the
+    charts kept together has its last value out although nothing has changed, at most about.
+    `factor`: of the limits, standard deviations; `seen_after`: rechecks, on average, until the
+    weighted mean shows a lasting change of one standard deviation (inf: it never does).
     """
 
     name: str
@@ -155,6 +173,9 @@ class ControlChart:
     out: Bools
     baseline: int
     enough: bool
+    chance: float
+    factor: float
+    seen_after: float
 
 
 @dataclass(frozen=True)
@@ -162,7 +183,8 @@ class TemperatureEffect:
     """Straight line of one figure over the temperature of the room.
 
     `per_k` with its 95 % interval `low_per_k` … `high_per_k` (Student's t), from `rechecks`
-    values over `span_k` kelvin. `told`: whether the interval leaves zero out.
+    values over `span_k` kelvin. `p_value` of no slope; `told`: whether it is told apart from none
+    although several figures are looked at (see `temperature.told_together`).
     """
 
     name: str
@@ -172,6 +194,7 @@ class TemperatureEffect:
     high_per_k: float
     rechecks: int
     span_k: float
+    p_value: float
     told: bool
 
 
@@ -198,3 +221,19 @@ class RecheckHistory:
     rows: tuple[LogRow, ...]
     charts: tuple[ControlChart, ...]
     temperature: tuple[TemperatureEffect, ...]
+
+
+def probability(p: float) -> str:
+    """A probability in words: '0.37', '< 0.0001', '> 0.99'; '–' where it is not known."""
+    if p != p:
+        return "–"
+    if p < SURELY:
+        return f"< {SURELY:g}"
+    said = f"{p:.2g}"
+    return "> 0.99" if said == "1" else said
+
+
+def p_words(p: float) -> str:
+    """The same as 'p = 0.37' or 'p < 0.0001'."""
+    said = probability(p)
+    return f"p {said}" if said[0] in "<>" else f"p = {said}"

@@ -57,6 +57,7 @@ def updated(
         return fitted, QuickUpdate(False, what, before, after, (note,))
     names = [sight.names[k] for k in rows]
     by = by_axis(names, change[rows])
+    notes = _left(what, after, judgement.on_path.tolerance_mm, baseline)
     told = {
         "date": date,
         "moved": [
@@ -69,7 +70,29 @@ def updated(
     }  # fmt: skip
     better = moved_file(fitted, by, "rechecked", told)
     end = end_state(with_model(sight, better.model), pattern, misfit_mm)
-    return replace(better, end=end), QuickUpdate(True, what, before, after, ())
+    return replace(better, end=end), QuickUpdate(True, what, before, after, notes)
+
+
+def held_out_mm(sight: Sight, misfit_mm: float) -> float:
+    """Rms distance (mm) of the spots held out from the sight's own model; NaN where none are."""
+    return _astray(sight, [n for n in sight.names if n[1] == "zero_mm"], misfit_mm)
+
+
+def _left(
+    what: str, after: float, tolerance_mm: float, baseline: Baseline | None
+) -> tuple[str, ...]:
+    """A word where more is left on what is held out than the tolerance, or than there was before.
+
+    The reference's own figure tells how much of it the model never explained.
+    """
+    usual = float("nan") if baseline is None else baseline.held_mm
+    known = f"; the reference itself left {usual:.4f} mm there" if np.isfinite(usual) else ""
+    if after <= tolerance_mm and not after > 2.0 * usual:
+        return ()
+    than = f"more than the tolerance of {tolerance_mm:g} mm" if after > tolerance_mm else (
+        "more than twice as much as before"
+    )  # fmt: skip
+    return (f"the updated model still leaves {after:.4f} mm on {what}, {than}{known}",)
 
 
 def end_state(sight: Sight, pattern: Pattern, misfit_mm: float) -> RigState:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from hysteresis.recheck.charts import D2, D4, E2, LIMIT, WEIGHT
+from hysteresis.recheck.charts import D2, LEAST, WEIGHT
 from hysteresis.recheck.results import WORDS, ControlChart, Judgement, LogRow
 from hysteresis.report.drawing import (
     AFTER,
@@ -130,16 +130,16 @@ def _dates(axes: Any, number: Any, dates: list[str]) -> None:
 
 
 LIMITS_TOLD = (
-    f"Limits of single values: mean ± {E2:g} times the mean moving range (3 / d₂, d₂ = {D2:g}); of "
-    f"the moving range: {D4:g} times its mean (constants of ASTM E2587, from memory, checked by "
-    f"integration); of the weighted mean: λ = {WEIGHT:g}, L = {LIMIT:g} (Lucas and Saccucci 1990, "
-    "from memory)."
+    f"The standard deviation is the mean moving range over d₂ = {D2:g} (ASTM E2587, from memory, "
+    f"checked by integration); the weighted mean has λ = {WEIGHT:g}. Limits of single values, "
+    "moving range and weighted mean are Student's t times it, by Bonferroni over these three rules "
+    "and all charts, with the scatter of the centre. Rechecks with a refit make no limits."
 )
 
 
 def chart_pictures(charts: tuple[ControlChart, ...]) -> list[Picture]:
     """Individuals with limits and weighted mean, and the moving range: one picture per figure."""
-    return [_chart(chart) for chart in charts if len(chart.values) > 1]
+    return [_chart(chart) for chart in charts if len(chart.values) >= LEAST]
 
 
 def _chart(chart: ControlChart) -> Picture:
@@ -177,10 +177,10 @@ def _chart(chart: ControlChart) -> Picture:
     if chart.enough:
         told = (
             f"Centre {plain(times * chart.centre)}, limits {plain(times * chart.low)} and "
-            f"{plain(times * chart.high)}, from the first {chart.baseline} values"
+            f"{plain(times * chart.high)}, from the first {chart.baseline} sound values"
         )
     else:
-        told = f"Limits need more than these {len(chart.values)} values"
+        told = f"Limits need {LEAST} rechecks without a refit"
     name = name_of_chart(chart.name)
     return picture(
         figure,

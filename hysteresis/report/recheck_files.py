@@ -76,8 +76,10 @@ def page_of_record(
 def _until(run: RunFolder, bench: Bench, record: RecheckFolder) -> RecheckHistory:
     """The log up to this recheck: what came later is not this page's."""
     rows = read_log(run.recheck_log_csv, bench.unit)
-    mine = [k for k, row in enumerate(rows) if row.record == record.path.name]
-    return history(rows[: mine[-1] + 1] if mine else rows)
+    source = "typed" if record.path.parent.name == "readings" else "camera"
+    name = record.path.name
+    mine = [k for k, row in enumerate(rows) if (row.record, row.source) == (name, source)]
+    return history(rows[: mine[-1] + 1], rows[mine[-1]]) if mine else history(rows)
 
 
 def read_judgement(path: Path) -> Judgement:

@@ -9,7 +9,15 @@ from importlib.metadata import version
 
 from hysteresis.bench import Bench
 from hysteresis.findings import SIMULATED
-from hysteresis.recheck.results import Judgement, LogRow, QuickUpdate, RecheckHistory, Shift
+from hysteresis.recheck.charts import LEAST
+from hysteresis.recheck.results import (
+    Judgement,
+    LogRow,
+    QuickUpdate,
+    RecheckHistory,
+    Shift,
+    probability,
+)
 from hysteresis.report.drawing import styled
 from hysteresis.report.page import Block, Grid, Page, Provenance, Section, Table, Text
 from hysteresis.report.parts import (
@@ -37,6 +45,7 @@ VERDICTS = {
     "watch": "The stored model may be about to leave its tolerance: look again soon.",
     "refit": "The stored model no longer holds: take over what moved, or measure anew.",
 }
+FIRST = "Nothing shows that it moved; only with a reference can more be said."
 TERMS = (
     (
         "Verdict",
@@ -106,7 +115,11 @@ def _part(origin: Provenance, *whats: str) -> Provenance:
 def _in_short(judgement: Judgement, update: QuickUpdate | None) -> Section:
     on = judgement.on_path
     blocks: list[Block | Grid] = [
-        Text(f"{judgement.verdict.capitalize()}: {VERDICTS[judgement.verdict]}", "verdict")
+        Text(
+            f"{judgement.verdict.capitalize()}: "
+            f"{FIRST if judgement.only_first else VERDICTS[judgement.verdict]}",
+            "verdict",
+        )
     ]
     blocks += [Text(sentence(reason), "verdict") for reason in judgement.reasons]
     blocks += [
@@ -127,11 +140,11 @@ def _in_short(judgement: Judgement, update: QuickUpdate | None) -> Section:
                 ("tolerance, mm", f"{on.tolerance_mm:g}"),
                 ("returns to zero off what the model foretells, rms mm",
                  plain(judgement.return_mm)),
-                ("left by the moved model, robust mm", plain(judgement.residual_mm)),
+                ("left by the moved model, rms of hold means, mm", plain(judgement.residual_mm)),
                 ("noise of one frame or reading, mm", plain(judgement.noise_mm)),
                 (f"chi-square on {judgement.degrees} degrees of freedom",
                  plain(judgement.chi_square)),
-                ("probability of as much by chance", f"{judgement.p_value:.2g}"),
+                ("probability of as much by chance", probability(judgement.p_value)),
             ),
             f"The recheck in figures, against {judgement.against}.",
         )
@@ -180,10 +193,14 @@ def _charts(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
     shown = figures(chart_pictures(history.charts), _part(origin, LOG))
     blocks: list[Block | Grid] = []
     if shown:
-        blocks.append(Text(LIMITS_TOLD))
+        one = history.charts[0]
+        blocks.append(Text(
+            f"In a rig that does not change, one of these charts is out in at most "
+            f"{100 * one.chance:g} % of rechecks. {LIMITS_TOLD}"
+        ))  # fmt: skip
         blocks += grid(*((figure,) for figure in shown))
     elif history.rows:
-        blocks.append(Text("A control chart needs two rechecks of one model or more."))
+        blocks.append(Text(f"Control charts are drawn from {LEAST} rechecks of one model on."))
     if history.temperature:
         blocks.append(_temperature(history))
     if not blocks:
@@ -205,7 +222,8 @@ def _temperature(history: RecheckHistory) -> Table:
             )
             for t in history.temperature
         ),
-        "The part of the room's temperature: slope of a straight line.",
+        "The part of the room's temperature: slope of a straight line. Intervals are of each "
+        "alone; told apart by Holm's test of all of them at 5 %.",
         shape="stack",
     )  # fmt: skip
 
@@ -229,5 +247,5 @@ def _log_row(row: LogRow) -> tuple[str, ...]:
     moved = ", ".join(name_of_chart(key).rpartition(",")[0] for key in row.moved.split()) or "–"
     return (
         row.date, row.record, row.verdict, plain(row.error_mm), plain(row.error_high_mm),
-        plain(row.return_mm), f"{row.p_value:.2g}", warm, row.model, moved,
+        plain(row.return_mm), probability(row.p_value), warm, row.model, moved,
     )  # fmt: skip

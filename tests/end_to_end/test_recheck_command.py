@@ -27,6 +27,17 @@ from hysteresis.virtual_bench import Drift, drifted
 from tests.recheck.rigs import SEED, log_of, stored_model
 
 WORN = Drift(friction=1.3, spring=0.97)
+LOGS = (("first", 1, Drift()), ("same", 2, Drift()), ("worn", 3, WORN), ("later", 4, WORN))
+
+
+@pytest.fixture(autouse=True)
+def pages_only_where_they_are_looked_at(request):
+    """A page takes most of the time of a recheck; one test writes them."""
+    if request.node.name.startswith("test_first"):
+        yield
+    else:
+        with mock.patch("hysteresis.report.write_recheck", return_value=()):
+            yield
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +49,7 @@ def planned(tmp_path_factory) -> Path:
     write_model(run / "model.json", stored_model())
     done_here("plan", run, "--kind", "recheck", "--no-wav")
     done_here("plan", run, "--kind", "recheck-readings", "--no-wav")
-    for name, sequence, drift in (("first", 1, Drift()), ("same", 2, Drift()), ("worn", 3, WORN)):
+    for name, sequence, drift in LOGS:
         write_camera_log(run.parent / f"{name}.csv", log_of(sequence, drift))
     return run
 
@@ -76,7 +87,13 @@ def test_first_the_reference_then_a_pass_then_a_refit_with_update(run, logs):
     assert "Change against the fit" in said and "now the reference" in said
     said = done_here(*words, logs / "same.csv", "--date", "2026-03-08")
     assert "PASS" in said and "against the reference of 2026-03-01" in said
-    said = done_here(*words, logs / "worn.csv", "--date", "2026-04-01", "--update")
+    said = done_here(*words, logs / "worn.csv", "--date", "2026-04-01")
+    assert "REFIT" in said and "the same command with --update" in said
+    # which is no further recheck: the record and the log stay as they are
+    before = (run / "recheck_log.csv").read_bytes()
+    said = done_here(*words, logs / "worn.csv", "--update")
+    assert (run / "recheck_log.csv").read_bytes() == before
+    assert len(list((run / "recheck").glob("2026*"))) == 3 and "that of 2026-04-01" in said
     assert "REFIT" in said and "strength of friction" in said and "spring" in said
     assert "model_rechecked.json" in said and "hysteresis compensate" in said
     assert (run / "model.json").read_bytes() == model
@@ -84,11 +101,48 @@ def test_first_the_reference_then_a_pass_then_a_refit_with_update(run, logs):
     assert [r.verdict for r in rows][1:] == ["pass", "refit"] and rows[0].temperature_c == 21.5
     told = json.loads((run / "recheck" / "2026-04-01" / "recheck.json").read_text())
     assert told["judgement"]["verdict"] == "refit" and told["temperature_c"] is None
-    # the updated model passes what made it; a second recheck of a day gets a folder of its own
+    # the updated model passes another sitting; a second recheck of a day gets a folder of its own
     updated = run / "model_rechecked.json"
-    said = done_here(*words, logs / "worn.csv", "--date", "2026-04-01", "--model", updated)
+    said = done_here(*words, logs / "later.csv", "--date", "2026-04-01", "--model", updated)
     assert "PASS" in said and (run / "recheck" / "2026-04-01-2" / "recheck.json").exists()
     assert "exists and is kept" in refused(run, *words, logs / "worn.csv", "--update")
+    # what made it is its reference, and tells nothing of it
+    again = refused(run, *words, logs / "worn.csv", "--model", updated)
+    assert "is the reference, 2026-04-01" in again
+
+
+def test_the_same_film_is_no_new_recheck(referred, logs, tmp_path):
+    words = ("recheck", referred, "--date", "2026-03-09", "--camera")
+    assert "is the reference, 2026-03-01" in refused(referred, *words, logs / "first.csv")
+    # nor is it with other decimals
+    head, *lines = (logs / "first.csv").read_text().splitlines()
+    place = [head.split(",").index(name) for name in ("u_px", "v_px")]
+    cells = [line.split(",") for line in lines]
+    for row in cells:
+        for k in place:
+            row[k] = f"{float(row[k]):.3f}" if row[k] else ""
+    copied = tmp_path / "copied.csv"
+    copied.write_text("\n".join([head, *(",".join(row) for row in cells)]) + "\n")
+    assert copied.read_bytes() != (logs / "first.csv").read_bytes()
+    assert "is the reference, 2026-03-01" in refused(referred, *words, copied)
+
+
+def test_a_recheck_dated_before_its_reference_says_so(referred, logs):
+    said = done_here("recheck", referred, "--camera", logs / "same.csv", "--date", "2020-01-01")
+    assert "dated 2020-01-01, before its reference of 2026-03-01" in " ".join(said.split())
+
+
+def test_a_film_of_another_rig_is_told_as_such(referred, tmp_path):
+    """A third of the spring is another rig: nothing is blamed, and no reference is made of it."""
+    write_camera_log(tmp_path / "other.csv", log_of(5, Drift(spring=0.35, friction=3.0)))
+    words = ("recheck", referred, "--camera", tmp_path / "other.csv", "--date", "2026-03-09")
+    said = done_here(*words, "--update")
+    assert "REFIT" in said and "What moved" not in said and "±" not in said
+    assert "of another rig" in " ".join(said.split()) and "--update" not in said
+    last = read_log(referred / "recheck_log.csv", "A")[-1]
+    assert last.values == {} and np.isnan(last.p_value) and not last.moved
+    assert not (referred / "model_rechecked.json").exists()
+    assert "cannot be a reference" in refused(referred, *words, "--reference")
 
 
 def test_six_readings_by_ruler(run, tmp_path):
@@ -104,8 +158,23 @@ def test_six_readings_by_ruler(run, tmp_path):
         write_typed_sheet(tmp_path / "typed.csv", sheet)
         said = done_here("recheck", run, "--typed", tmp_path / "typed.csv", "--date",
                          f"2026-03-0{sequence}")  # fmt: skip
-        assert "6 readings" in said and words in said
-    assert read_log(run / "recheck_log.csv", "A")[1].source == "typed"
+        # each of these sheets has one slip of the pen
+        assert "5 readings" in said and words in said and "the stored model foretells" in said
+    last = read_log(run / "recheck_log.csv", "A")[1]
+    assert last.source == "typed" and last.moved.split() == ["friction_y", "friction_x"]
+
+
+def test_a_half_typed_sheet_stays_for_typing(run, tmp_path):
+    """Another recheck of the day leaves its folder alone, and typing goes on there."""
+    from hysteresis.cli.recheck import _free_record
+    from hysteresis.run_folder import open_run, recheck_folder
+
+    place = recheck_folder(open_run(run), readings=True)
+    half = place.record("2026-03-01")
+    half.path.mkdir(parents=True)
+    half.typing_jsonl.write_text("{}\n")
+    assert _free_record(place, "2026-03-01", typing=False).path.name == "2026-03-01-2"
+    assert _free_record(place, "2026-03-01", typing=True).path.name == "2026-03-01"
 
 
 def test_the_last_job_is_what_the_error_is_told_on(referred, logs):
@@ -138,8 +207,7 @@ def test_another_unit_and_another_pattern(run, logs):
     said = refused(run, "recheck", run, "--camera", logs / "first.csv")
     assert "belongs to another bench: its unit is 'A'" in said
     (run / "bench.toml").write_text(text)
-    done_here("plan", run, "--kind", "verification", "--minutes", 1, "--no-wav")
-    shutil.copy(run / "pattern.csv", run / "recheck" / "pattern.csv")
+    shutil.copy(run / "recheck" / "readings" / "pattern.csv", run / "recheck" / "pattern.csv")
     said = refused(run, "recheck", run, "--camera", logs / "first.csv")
     assert "does not follow this pattern" in said
 
@@ -173,8 +241,10 @@ def test_a_damaged_log_is_told_and_kept(referred, logs):
 
 
 def test_an_update_where_nothing_moved(referred, logs):
-    said = refused(referred, "recheck", referred, "--camera", logs / "same.csv", "--update")
-    assert "nothing to update" in said
+    said = done_here("recheck", referred, "--camera", logs / "same.csv", "--update")
+    assert "PASS" in said and "nothing to take over" in said
+    assert not (referred / "model_rechecked.json").exists()
+    assert len(read_log(referred / "recheck_log.csv", "A")) == 2
 
 
 def test_ctrl_c_leaves_nothing_behind(run, logs):

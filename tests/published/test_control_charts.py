@@ -1,6 +1,6 @@
 """Control charts: tabled constants and run lengths, recomputed and from the literature.
 
-d2, d3, D4, E2: tables of factors for control charts (ASTM MNL 7; Montgomery, *Introduction to
+d2, d3: tables of factors for control charts (ASTM MNL 7; Montgomery, *Introduction to
 Statistical Quality Control*, appendix; both from memory), checked here by integrating the range of
 normal values. Run lengths of the weighted mean: Lucas and Saccucci, Technometrics 32 (1990) 1,
 table of optimal schemes (from memory), and by a Markov chain (Brook and Evans, Biometrika 59 (1972)
@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from hysteresis.recheck.charts import D2, D4, E2, LEAST, control_chart, ewma, run_length
-from hysteresis.recheck.temperature import temperature_effect
+from hysteresis.recheck.charts import CHANCE, D2, LEAST, control_chart, ewma, factor, run_length
+from hysteresis.recheck.temperature import temperature_effect, told_together
 
 PHI, DENSITY = stats.norm.cdf, stats.norm.pdf
 
@@ -50,8 +50,6 @@ def test_factors_by_integration(n, d2, d3, upper):
     if n == 2:
         assert mean == pytest.approx(2.0 / np.sqrt(np.pi), abs=1e-6)  # in closed form
         assert pytest.approx(mean, abs=6e-4) == D2
-        assert pytest.approx(1.0 + 3.0 * spread / mean, abs=6e-4) == D4
-        assert pytest.approx(3.0 / mean, abs=2e-3) == E2
 
 
 def markov_run_length(weight: float, limit: float, shift: float, states: int = 301) -> float:
@@ -84,12 +82,21 @@ def test_a_shewhart_chart_is_the_weighted_mean_of_weight_one():
     assert run_length(0.999999, 3.0) == pytest.approx(370.4, rel=1e-3)
 
 
+def test_limits_of_a_long_baseline_are_the_tabled_ones():
+    """E2 = 3 / d2 = 2.660 and the mean range times it (ASTM E2587, from memory): probability 0.0027
+    of both sides (any table of the normal distribution)."""
+    assert factor(1_000_000, 0.0026998) / D2 == pytest.approx(2.660, abs=1e-3)
+
+
 def test_limits_of_a_chart_by_hand():
-    """Values 10, 12, 11, 13, 10: ranges 2, 1, 2, 3, mean 2; centre 11.2, limits ± 2.66 · 2."""
+    """Values 10, 12, 11, 13, 10: ranges 2, 1, 2, 3, mean 2; centre 11.2, deviation 2 / 1.128.
+    Student's t is 4.6041 at 1 % and 4 degrees of freedom (any table), here those of 7.45 values."""
+    assert factor(1 + 4 / 0.62, 0.01) == pytest.approx(4.6041, abs=1e-4)
     chart = control_chart("x", "mm", list("abcde"), [10.0, 12.0, 11.0, 13.0, 10.0])
     assert chart.centre == pytest.approx(11.2) and chart.range_centre == pytest.approx(2.0)
-    assert chart.high == pytest.approx(11.2 + 5.32) and chart.low == pytest.approx(11.2 - 5.32)
-    assert chart.range_high == pytest.approx(6.534)
+    assert chart.high - 11.2 == pytest.approx(chart.factor * 1.773 * np.sqrt(1.2), rel=1e-3)
+    assert chart.low == pytest.approx(22.4 - chart.high)
+    assert chart.range_high == pytest.approx(chart.factor * 1.773 * np.sqrt(2.0), rel=1e-3)
     assert chart.enough and not chart.out.any() and LEAST == 5
     more = control_chart("x", "mm", list("abcd"), [10.0, 12.0, 11.0, 99.0])
     assert not more.enough and not more.out.any()  # too few to call anything out
@@ -107,13 +114,48 @@ def test_a_late_shift_is_called_and_the_weighted_mean_is_the_recursion():
     assert high[-1] == pytest.approx(3.0 * np.sqrt(0.2 / 1.8), rel=1e-6)
 
 
-def test_false_alarms_of_the_whole_chart_on_normal_values():
-    """Shewhart's 3-sigma limits alone give 1 in 370; with a baseline of 20 estimated values, range
-    and weighted mean beside them, a few per cent of later values at most (Quesenberry, J. Quality
-    Technology 25 (1993) 237, from memory: estimated limits alarm more often)."""
+@pytest.mark.parametrize("rechecks", [21, 40])
+def test_five_charts_together_alarm_as_seldom_as_is_said(rechecks):
+    """Normal values, limits from the first 20 of them: the share of draws with any chart out at the
+    last one, at most `CHANCE` (three standard deviations of the count allowed for)."""
     rng = np.random.default_rng(11)
-    out = [control_chart("x", "1", [""] * 21, rng.normal(size=21)).out[-1] for _ in range(600)]
-    assert 0.002 < np.mean(out) < 0.08
+    draws = 300
+    out = [
+        any(
+            control_chart("x", "1", [""] * rechecks, rng.normal(size=rechecks), charts=5).out[-1]
+            for _ in range(5)
+        )
+        for _ in range(draws)
+    ]
+    assert np.mean(out) < CHANCE + 3.0 * np.sqrt(CHANCE / draws)
+
+
+def test_what_asked_for_a_refit_makes_no_limits():
+    rng = np.random.default_rng(12)
+    values = np.concatenate([rng.normal(size=9), [40.0], rng.normal(size=9)])
+    sound = np.abs(values) < 20.0
+    chart = control_chart("x", "mm", [""] * 19, values, makes_limits=sound)
+    alone = control_chart("x", "mm", [""] * 18, values[sound])
+    assert chart.baseline == 18 and chart.out[9]
+    assert (chart.centre, chart.high) == pytest.approx((alone.centre, alone.high))
+
+
+def test_holms_test_is_that_of_statsmodels():
+    """statsmodels' multipletests, another implementation; and of 10 figures that do not go with the
+    temperature at most 5 % of logs tell one."""
+    several = pytest.importorskip("statsmodels.stats.multitest")
+    rng = np.random.default_rng(13)
+    logs = 0
+    for trial in range(30):
+        t = 20.0 + rng.uniform(-3.0, 3.0, 8)
+        slope = 0.6 if trial < 5 else 0.0
+        found = [temperature_effect("spring_x", "1", t, slope * (t - 20.0) * (k < 3)
+                                    + rng.normal(size=8)) for k in range(10)]  # fmt: skip
+        effects = told_together([e for e in found if e is not None])
+        want = several.multipletests([e.p_value for e in effects], 0.05, "holm")[0]
+        assert [e.told for e in effects] == list(want)
+        logs += slope == 0.0 and any(want)
+    assert logs <= 0.05 * 25 + 3.0 * np.sqrt(0.05 * 25)
 
 
 def test_the_line_over_temperature_is_that_of_ordinary_least_squares():

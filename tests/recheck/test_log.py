@@ -74,3 +74,24 @@ def test_charts_leave_out_rows_of_another_model():
     assert {len(c.values) for c in past.charts} == {6} and len(past.rows) == 7
     assert {e.name for e in past.temperature} == set(KEYS[:5])
     assert history(()).charts == ()
+    # a backdated row of another model has the charts of its own model
+    assert {len(c.values) for c in history(rows, old).charts} == {1}
+
+
+def test_a_recheck_that_is_not_to_be_counted_is_in_no_chart(tmp_path):
+    file = tmp_path / "recheck_log.csv"
+    rows = (*(row(f"2026-02-0{k}") for k in range(1, 7)), row("2026-02-07", verdict="refit"))
+    write_log(file, rows)
+    text = file.read_text()
+    # written before there was such a column
+    file.write_text("\n".join(line.rpartition(",")[0] for line in text.splitlines()) + "\n")
+    charts = history(read_log(file, "A")).charts
+    assert {len(c.values) for c in charts} == {7} and {c.baseline for c in charts} == {6}
+    lines = text.splitlines()
+    file.write_text("\n".join([*lines[:2], lines[2].rpartition(",")[0] + ",no", *lines[3:], ""]))
+    again = read_log(file, "A")
+    assert [r.counted for r in again] == [True, False, *5 * [True]]
+    assert {len(c.values) for c in history(again).charts} == {6}
+    file.write_text(text.replace(",yes", ",perhaps", 1))
+    with pytest.raises(InputError, match="line 2, column counted"):
+        read_log(file, "A")
