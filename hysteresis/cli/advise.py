@@ -92,6 +92,7 @@ def command(
     from hysteresis.cli.console import progress
     from hysteresis.compensate.advice import recoveries, torque_axes
     from hysteresis.compensate.compare_options import compare_options
+    from hysteresis.compensate.forecast import past_unknown
     from hysteresis.compensate.job import PathOptions, open_job
     from hysteresis.errors import InputError
     from hysteresis.model import read_model
@@ -111,6 +112,7 @@ def command(
     fitted = read_model(source, bench)
     torque_axes(fitted.model)
     start, history = past(folder, fitted, source, pause_s=pause_s, start_from=start_from)
+    fitted = past_unknown(fitted) if start is None else fitted
     job = open_job(path, bench, PathOptions(
         Placement(scale, rotate_deg, x_mm, y_mm, mirror, fit),  # type: ignore[arg-type]
         skip_unknown=skip_unknown, feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s,

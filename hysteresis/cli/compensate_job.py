@@ -24,6 +24,7 @@ from hysteresis.compensate.account import account
 from hysteresis.compensate.controller import Controller
 from hysteresis.compensate.correction import read_correction
 from hysteresis.compensate.fit_limits import Remedy, first_remedy, into_field, remedies
+from hysteresis.compensate.forecast import past_unknown
 from hysteresis.compensate.forecast_map import ForecastMap
 from hysteresis.compensate.job import JobPath, open_job
 from hysteresis.compensate.map_places import PlaceCollector
@@ -66,6 +67,7 @@ def compensate_job(asked: Asked) -> None:
     fitted = read_model(source, bench)
     correction = None if asked.correction is None else read_correction(asked.correction)
     before = past(folder, fitted, source, pause_s=asked.pause_s, start_from=asked.start_from)
+    fitted = past_unknown(fitted) if before[0] is None else fitted
     rig = Rig(folder, bench, fitted, source, correction, *before)
     job = open_job(asked.path, bench, asked.path_options())
     with progress("Compensating"):

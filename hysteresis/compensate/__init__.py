@@ -13,7 +13,7 @@ import numpy as np
 
 from hysteresis.axis import AxisModel
 from hysteresis.bench import Bench
-from hysteresis.compensate.forecast import Forecast
+from hysteresis.compensate.forecast import Forecast, past_unknown
 from hysteresis.compensate.lead_in import even_step_s, evenly
 from hysteresis.compensate.limits import Excess, excesses
 from hysteresis.compensate.scan import Early, ErrorSums, forecast_of, known_of
@@ -112,6 +112,7 @@ def compensate_path(
         sums.add(block)
         early.add(block)
         blocks.append(block)
+    told_of = past_unknown(fitted) if start is None else fitted
     rows = list(as_rows(blocks))
 
     def column(name: str) -> Floats:
@@ -133,7 +134,7 @@ def compensate_path(
         excesses=excesses(bench, t_s, drive.drive_x, drive.drive_y, x_mm, y_mm, mm_per_drive),
         plain_excesses=excesses(bench, t_s, plain.drive_x, plain.drive_y, x_mm, y_mm,
                                 mm_per_drive),
-        forecast=forecast_of(fitted, known, bench, history, early, sums),
+        forecast=forecast_of(told_of, known, bench, history, early, sums),
         lead_in_s=lead_in_s,
         notes=tuple(notes_for(fitted.model, bench, start, lead_in_s)),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hysteresis.model import Discrepancy
+from hysteresis.model import Discrepancy, FittedModel
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, simulation_grid
 from hysteresis.tables import Bools, DriveSignal, Floats, Pattern
@@ -25,6 +25,7 @@ DRAWS = 2000  # a 95 % interval's ends are then known to a few per cent
 AHEAD_FREEDOM = 4.0  # that the drift ahead of one recording is worth; widens the interval
 LEAST = 0.3  # of the error on data held out that is left to the model, however well refits agree
 GRID_S = 0.01  # step at which the doubt of a model follows an output
+ZERO = ("offset_x_mm", "offset_y_mm")  # the unknowns of a fit that place its zero
 PLACES = 400  # of the traced path at which the model's doubt is looked at
 
 
@@ -70,6 +71,20 @@ def plain_error(x_mm: Floats, y_mm: Floats) -> PlainError:
     """Of the errors along a trace (m,)."""
     rms = float(np.sqrt(np.mean(x_mm**2 + y_mm**2)))
     return PlainError(rms, float(np.mean(x_mm)), float(np.mean(y_mm)))
+
+
+def past_unknown(fitted: FittedModel) -> FittedModel:
+    """The model for a job that begins from an unknown past: its absolute places in more doubt.
+
+    A fit does not tell slow creep from a zero. Where the job goes on from the pattern's end the two
+    make up for each other; from another past the doubt of the zero (its standard errors in x and y)
+    shifts the whole job, and adds in square to that of the registration.
+    """
+    errors = [p.standard_error for p in fitted.parameters if p.name in ZERO]
+    sizes = [e for e in errors if np.isfinite(e)]
+    gap = fitted.discrepancy
+    zero_mm = float(np.sqrt(gap.zero_mm**2 + sum(e**2 for e in sizes)))
+    return replace(fitted, discrepancy=replace(gap, zero_mm=zero_mm))
 
 
 def forecast(gap: Discrepancy, plain: PlainError) -> Forecast:

@@ -38,7 +38,7 @@ CAUSES = {
     "numbers": "doubt of the model's numbers",
     "form": "what the model's form leaves",
     "ahead": "drift since the recording",
-    "zero": "absolute place (registration)",
+    "zero": "absolute place (registration, zero)",
     "steps": "steps of the output",
     "limits": "limits not met",
 }

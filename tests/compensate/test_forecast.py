@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,6 +11,8 @@ import pytest
 from fitted_rigs import bench, observed
 from verify_data import ladder, pattern_of
 
+from compensate.models import fitted, one_rig
+from hysteresis.compensate import compensate_path
 from hysteresis.compensate.forecast import (
     LEAST,
     SITUATIONS,
@@ -17,6 +20,7 @@ from hysteresis.compensate.forecast import (
     PlainError,
     forecast,
     forecast_on_path,
+    past_unknown,
     plain_error,
     played_grid,
 )
@@ -24,9 +28,9 @@ from hysteresis.compensate.scan import ErrorSums
 from hysteresis.fit.predict import predict
 from hysteresis.fit.structure import Recipe, layout
 from hysteresis.fit.uncertainty import Trust, moved_on_path
-from hysteresis.model import Discrepancy
+from hysteresis.model import Discrepancy, Parameter
 from hysteresis.optics import nominal_optics
-from hysteresis.tables import DriveSignal, Floats
+from hysteresis.tables import DriveSignal, Floats, SpotPath
 
 FAR = plain_error(np.array([3.0, 3.0]), np.array([-4.0, -4.0]))
 """A plain drive that misses by 5 mm."""
@@ -286,3 +290,31 @@ def test_trust_survives_a_file() -> None:
     moved = before.refits - before.short
     np.testing.assert_allclose(after.refits - after.short, moved, rtol=1e-3, atol=1e-12)
     assert told(after).after_rms_mm == pytest.approx(told(before).after_rms_mm, rel=1e-2)
+
+
+def test_a_job_from_an_unknown_past_is_in_doubt_by_the_zero() -> None:
+    """Standard errors of the zero add in square to that of absolute places (JCGM 100, 5.1.2)."""
+    rig = fitted(one_rig())
+    told = (
+        Parameter("offset_x_mm", 1.0, 0.3, "mm"),
+        Parameter("offset_y_mm", -2.0, 0.4, "mm"),
+        Parameter("x_k1", 0.8, 7.0, "drive/FS"),
+    )
+    rig = replace(rig, parameters=told, discrepancy=replace(rig.discrepancy, zero_mm=1.2))
+    assert past_unknown(rig).discrepancy.zero_mm == pytest.approx(1.3)
+    # at its bound a zero has no standard error, and adds none
+    held = replace(rig, parameters=(replace(told[0], standard_error=np.nan), told[2]))
+    assert past_unknown(held).discrepancy.zero_mm == 1.2
+
+
+def test_a_path_is_in_that_doubt_where_the_past_is_not_told() -> None:
+    rig = fitted(one_rig())
+    rig = replace(rig, parameters=(Parameter("offset_x_mm", 0.0, 0.8, "mm"),))
+    path = SpotPath(
+        np.array([0.0, 0.5, 1.0]), np.array([0.0, 5.0, 5.0]), np.zeros(3), np.ones(3, bool)
+    )
+    unknown, known = (
+        compensate_path(rig, bench(), path, start=start).forecast
+        for start in (None, rig.model.rest())
+    )
+    assert unknown.after_rms_mm == pytest.approx(np.hypot(known.after_rms_mm, 0.8))
