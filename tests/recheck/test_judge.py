@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from hysteresis.errors import InputError
 from hysteresis.recheck import baseline_of, judge_recheck, quick_update
 from hysteresis.recheck.judge import ALARM, _blamed, _moved, _verdict, if_only
-from hysteresis.recheck.results import OnPath
+from hysteresis.recheck.results import OnPath, p_words
 from hysteresis.virtual_bench import Drift
 
 from .rigs import bench, pattern, recording_of, stored_model
@@ -103,6 +105,25 @@ def test_friction_of_one_axis_is_found_there_and_updated(reference):
     assert np.allclose(now.friction.stiffness, was.friction.stiffness * factor)
     assert better.model.axis_x.to_json() == stored_model().model.axis_x.to_json()
     assert better.provenance["rechecked"][0]["moved"][0]["direction"] == "friction"
+
+
+def test_an_update_says_what_is_left_beyond_the_tolerance(reference):
+    """A tolerance of a hundredth of what is left: the note, with the reference's own figure."""
+    one = judged(3, reference, Drift(friction=1.3, axes="y"))
+    strict = replace(one.judgement.on_path, tolerance_mm=1e-4)
+    strict_one = replace(one, judgement=replace(one.judgement, on_path=strict))
+    how = quick_update(stored_model(), strict_one, date="2026-03-01", baseline=reference)[1]
+    assert how.accepted and "more than the tolerance of 0.0001 mm" in how.notes[0]
+    assert f"the reference itself left {reference.held_mm:.4f} mm" in how.notes[0]
+    assert 0.0 < reference.held_mm < how.held_before_mm
+
+
+@pytest.mark.parametrize(
+    ("p", "said"),
+    [(0.0, "p < 0.0001"), (0.037, "p = 0.037"), (0.9996, "p > 0.99"), (float("nan"), "p = –")],
+)
+def test_probabilities_in_words(p, said):
+    assert p_words(p) == said
 
 
 def test_an_update_without_a_change_is_refused(reference):
