@@ -29,6 +29,15 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The work in this process, which has read everything it needs: starting workers, which
+    read it all anew, is tested by the tests of stopping and by tests/fleet."""
+    from hysteresis.fleet import here
+
+    monkeypatch.setattr(here, "processes", lambda workers: here.in_process)
+
+
+@pytest.fixture
 def runs(two: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(two, tmp_path / "runs"))
 
@@ -39,7 +48,7 @@ def rows(runs: Path) -> dict[str, dict[str, str]]:
         return {row["run"]: row for row in csv.DictReader(table)}
 
 
-def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Path) -> None:
+def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Path, here) -> None:
     good = runs / "flexure"
     for name, file, text in (
         ("a-toml", "bench.toml", 'name = "unfinished\n'),
@@ -85,8 +94,12 @@ def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Pat
     for name in ("a-toml", "b-garbage", "c-typed", "d-pattern", "e-nothing"):
         shutil.rmtree(runs / name)
     models = {n: data for n, data in content(runs).items() if n.endswith("model.json")}
-    done = in_process("fleet", runs)
+    done = in_process("fleet", runs, "--by", "return_to_zero:2", "--by", "drive_for_full_scale:1",
+                      "--level", 0.9)  # fmt: skip
     assert done.returncode == 0, done.stderr
+    page = (runs / "fleet" / "comparison.html").read_text()
+    assert "twisted-cord" in page and "metal-flexure" in page and "90 %" in page
+    assert "Rank by your criteria by weights" in done.stdout
     assert [row["state"] for row in rows(runs).values()] == ["as before"] * 2
     assert {n: data for n, data in content(runs).items() if n.endswith("model.json")} == models
 
@@ -97,11 +110,16 @@ def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Pat
         (("--memory", "sticky"), "there is no memory of that name"),
         (("--workers", 1, "--scheduler", "tcp://a:1"), "both given"),
         (("--path", "nowhere.ngc"), "there is no such file"),
+        (("--path", "{runs}/flexure/bench.toml"), "bench.toml"),  # a file, but no path
+        (("--path", "{runs}/far.csv"), "far.csv"),
+        (("--scale", 2), "--scale is about a path"),
+        (("--level", 2), "--level lies between"),
         (("--out", "{runs}/flexure"), "this is a run, so results cannot be kept here"),
         (("--out", "{runs}/flexure/bench.toml"), "stands in the way"),
     ],
 )
 def test_what_cannot_be_begun_is_refused_before_anything_is_done(runs, words, says) -> None:
+    (runs / "far.csv").write_text("x_mm,y_mm,beam,feed_mm_s\n0,0,0,40\n500,0,1,40\n")
     words = [str(word).replace("{runs}", str(runs)) for word in words]
     assert says in refused(runs, "fleet", runs, *words)
 
@@ -164,7 +182,17 @@ def test_ctrl_c_ends_the_workers_and_says_how_to_go_on(runs: Path) -> None:
     assert all_gone(children) and not list(runs.rglob("*.part"))
 
 
-def test_killed_it_leaves_no_worker_and_the_same_command_goes_on(runs: Path) -> None:
+def test_a_request_to_end_is_heard_as_ctrl_c() -> None:
+    from hysteresis.cli.fleet import _ended_as_by_ctrl_c
+
+    before = signal.getsignal(signal.SIGTERM)
+    with pytest.raises(KeyboardInterrupt), _ended_as_by_ctrl_c():
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(5.0)
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
+def test_killed_it_leaves_no_worker_and_the_same_command_goes_on(runs: Path, here) -> None:
     shutil.rmtree(runs / "cord")
     process, children = started(runs)
     process.kill()

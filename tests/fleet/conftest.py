@@ -28,11 +28,11 @@ def runs(invented: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def cluster() -> Iterator[str]:
-    """Address of a scheduler with two workers of one thread each, in processes of their own."""
+    """Address of a scheduler with one worker of two threads, in a process of its own."""
     from distributed import LocalCluster
 
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0",
+        n_workers=1, threads_per_worker=2, processes=True, dashboard_address=":0",
         silence_logs=50,
     ) as cluster:  # fmt: skip
         yield cluster.scheduler_address
