@@ -1,19 +1,22 @@
 """One page per question out of small invented results, for the tests of reports.
 
-Names are hard on purpose: markup, and words longer than a narrow screen.
+Names are hard on purpose: markup, and words longer than a narrow screen. Each page is made once
+per test run, whichever process asks first (`shared.once`).
 """
 
 from __future__ import annotations
 
-import atexit
-import tempfile
+import shutil
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import numpy as np
 from compare_data import DRIVE, ERROR, values_of
 from run_on_disk import write_run
+from shared import once, shared_place
 from test_quality_report import invented_quality
 
 from hysteresis.compare.designs import compare_figure
@@ -35,9 +38,11 @@ from hysteresis.recheck.results import (
     RecheckHistory,
     Shift,
 )
+from hysteresis.report import drawing
 from hysteresis.report.compare_page import compare_page
 from hysteresis.report.fit_page import fit_page
 from hysteresis.report.page import Page, Provenance
+from hysteresis.report.pdf import render_pdf
 from hysteresis.report.recheck_page import recheck_page
 from hysteresis.report.verify_page import verify_page
 from hysteresis.run_folder import RunFolder
@@ -50,24 +55,37 @@ NOTE, COMMAND = "Simulated: invented data.", "hysteresis report run --question Q
 
 @cache
 def folder() -> Path:
-    """A folder that goes when the tests end."""
-    held = tempfile.TemporaryDirectory(prefix="report-pages-")
-    atexit.register(held.cleanup)
-    return Path(held.name)
+    """A folder that goes when the tests end, the same for all processes of a test run."""
+    return shared_place("report-pages")
 
 
 @cache
 def run() -> RunFolder:
     """A whole run with a judged measurement."""
-    found = RunFolder(
-        write_run(folder() / "run", name=f'"""{EVIL} {LONG}"""', suspension=f'"{LONG}"')
-    )
+    found: RunFolder = once("report-run", _run)
+    return found
+
+
+def small_pictures() -> Any:
+    """Context in which pictures are drawn coarsely: for pages whose words alone are looked at."""
+    return mock.patch.object(drawing, "DPI", 50)
+
+
+def _run() -> RunFolder:
+    place = folder() / "run"
+    shutil.rmtree(place, ignore_errors=True)  # of a try that was broken off
+    found = RunFolder(write_run(place, name=f'"""{EVIL} {LONG}"""', suspension=f'"{LONG}"'))
     write_quality(found.quality_json, invented_quality(), sha256_of(found.recording_csv))
     return found
 
 
 @cache
 def findings() -> Findings:
+    found: Findings = once("report-findings", _findings)
+    return found
+
+
+def _findings() -> Findings:
     return replace(
         gather(run(), note=NOTE, command=COMMAND, characteristics=True),
         made_at="2026-01-02 03:04 UTC",
@@ -166,6 +184,18 @@ def past(count: int = 14) -> RecheckHistory:
 @cache
 def page(question: str) -> Page:
     """The page of one question."""
+    found: Page = once(f"report-page-{question}", partial(_page, question))
+    return found
+
+
+@cache
+def pdf(question: str) -> bytes:
+    """The same as PDF."""
+    found: bytes = once(f"report-pdf-{question}", lambda: render_pdf(page(question)))
+    return found
+
+
+def _page(question: str) -> Page:
     if question == "fit":
         return fit_page(findings())
     if question == "verify":

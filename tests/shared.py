@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import pickle
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +22,13 @@ def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     own = tmp_path_factory.getbasetemp()
     _folder[:] = [own.parent if "PYTEST_XDIST_WORKER" in os.environ else own]
     return _folder[0]
+
+
+def shared_place(name: str) -> Path:
+    """A folder that all processes of this test run have in common; of its own outside of pytest."""
+    place = (_folder[0] if _folder else Path(tempfile.mkdtemp())) / name
+    place.mkdir(parents=True, exist_ok=True)
+    return place
 
 
 def once(name: str, make: Callable[[], Any]) -> Any:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import report_pages
 from run_on_disk import write_run
 
 from hysteresis.bootstrap import Estimate
@@ -23,6 +24,7 @@ from hysteresis.report.verify_page import verify_page
 from hysteresis.report.words import DEFINITIONS, plain, with_interval
 from hysteresis.run_folder import RunFolder
 
+QUESTIONS = ("verify", "fit")
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
 
@@ -56,23 +58,18 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def findings(tmp_path_factory: pytest.TempPathFactory) -> Findings:
-    run = write_run(tmp_path_factory.mktemp("report") / "run")
-    return gather(RunFolder(run), note="Simulated.", command="hysteresis verify run",
-                  characteristics=True)  # fmt: skip
+def findings() -> Findings:
+    return report_pages.findings()
 
 
 @pytest.fixture(scope="module")
-def htmls(findings: Findings) -> dict[str, str]:
-    return {"verify": render_html(verify_page(findings)), "fit": render_html(fit_page(findings))}
+def htmls() -> dict[str, str]:
+    return {question: render_html(report_pages.page(question)) for question in QUESTIONS}
 
 
 @pytest.fixture(scope="module")
 def pages(htmls: dict[str, str]) -> dict[str, Page]:
     return {question: Page(html) for question, html in htmls.items()}
-
-
-QUESTIONS = ("verify", "fit")
 
 
 @pytest.mark.parametrize("question", QUESTIONS)
@@ -124,7 +121,7 @@ def test_every_anchor_has_its_section(
     ("question", "expected"),
     [
         ("verify", ("map", "left-over", "along", "clouds", "starts")),
-        ("fit", ("agreement", "excursion", "dwell", "recovery", "loops", "residuals")),
+        ("fit", ("agreement", "excursion", "dwell", "recovery", "loops", "residuals", "budget")),
     ],
 )
 def test_every_picture_is_there_and_shows_something(
@@ -151,7 +148,7 @@ def test_every_part_of_the_story_is_told(pages: dict[str, Page], findings: Findi
             assert " ".join(caution.split()) in page.words
         for source in findings.sources:
             assert source.sha256 in page.words and source.file in page.words
-        for words in ("Simulated.", "hysteresis verify run", findings.software):
+        for words in (report_pages.NOTE, report_pages.COMMAND, findings.software):
             assert words in page.words, words
     both = pages["verify"].words + pages["fit"].words
     told = {name.lower() for name, _ in characteristic_terms(findings)}
@@ -188,7 +185,7 @@ def test_every_figure_names_run_files_hashes_and_command(
 ) -> None:
     short = {s.what: f"{s.file} {s.sha256[:12]}" for s in findings.sources}
     assert (
-        f"Run run · {short['pattern']}, {short['recording']} · hysteresis verify run"
+        f"Run run · {short['pattern']}, {short['recording']} · {report_pages.COMMAND}"
         in pages["fit"].words
     )
     assert f"Run run · {short['wanted path']}" in pages["verify"].words
@@ -202,7 +199,8 @@ def test_names_and_notes_are_escaped(tmp_path: Path) -> None:
     evil = "<script>alert(1)</script> & <b>'x'</b>"
     run = write_run(tmp_path / "run", name=f'"""{evil}"""', suspension='"<i>&amp;"')
     (run / "recording.csv").unlink()  # fewer pictures to draw
-    text = render_html(verify_page(gather(RunFolder(run), note=evil, command=evil)))
+    with report_pages.small_pictures():
+        text = render_html(verify_page(gather(RunFolder(run), note=evil, command=evil)))
     assert "<script" not in text and "<b>" not in text and "<i>&" not in text
     page = Page(text)
     assert page.words.count(evil) >= 3  # title, heading, note: shown as it was typed
@@ -213,8 +211,9 @@ def test_a_part_of_a_run_makes_a_page_too(tmp_path: Path) -> None:
     for name in ("model.json", "job.json", "planned.csv", "plain.csv", "compensated.csv"):
         (run / name).unlink()
     found = gather(RunFolder(run), characteristics=True)
-    page = Page(render_html(verify_page(found)))
-    ids = {a.get("id") for _, a in page.tags}
+    with report_pages.small_pictures():
+        page = Page(render_html(verify_page(found)))
+        ids = {a.get("id") for _, a in page.tags}
     assert {"memory", "missing", "cautions"} <= ids and not {"path", "model"} & ids
     assert "No path has been played yet." in page.words
     assert f"hysteresis fit {run}" in page.words
@@ -228,7 +227,8 @@ def test_one_side_played_makes_a_page_too(tmp_path: Path, gone: str) -> None:
     run = write_run(tmp_path / "run")
     (run / gone).unlink()
     (run / "recording.csv").unlink()
-    page = Page(render_html(verify_page(gather(RunFolder(run)))))
+    with report_pages.small_pictures():
+        page = Page(render_html(verify_page(gather(RunFolder(run)))))
     ids = {a.get("id") for _, a in page.tags}
     assert "figure-map" in ids
     assert ("figure-left-over" in ids) == (gone == "plain.csv")

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from pypdf import PdfReader
-from report_pages import COMMAND, EVIL, LONG, QUESTIONS, page
+from report_pages import COMMAND, EVIL, LONG, QUESTIONS, page, pdf
 
 from hysteresis.cautions import CAUTIONS
 from hysteresis.report.page import Grid, Table, Text
@@ -21,7 +21,7 @@ A4_PT = (595.28, 841.89)  # 210 mm × 297 mm, ISO 216, in points of 1/72 inch
 
 @pytest.fixture(scope="module")
 def files() -> dict[str, bytes]:
-    return {question: render_pdf(page(question)) for question in QUESTIONS}
+    return {question: pdf(question) for question in QUESTIONS}
 
 
 def squeezed(text: str) -> str:
@@ -148,10 +148,10 @@ def test_no_text_leaves_the_sheet(files, question: str) -> None:
 
 def test_a_text_that_leaves_the_sheet_would_be_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """The check itself: captions set half as wide again reach over the edge."""
-    from hysteresis.report import pdf
+    from hysteresis.report import pdf as setter
 
-    usual = pdf.lines
-    monkeypatch.setattr(pdf, "lines", lambda at, text, mm=None: usual(at, text, mm and 1.5 * mm))
+    usual = setter.lines
+    monkeypatch.setattr(setter, "lines", lambda at, text, mm=None: usual(at, text, mm and 1.5 * mm))
     assert outside(render_pdf(page("verify")))[0] != []
 
 
