@@ -46,6 +46,7 @@ VERDICTS = {
     "refit": "The stored model no longer holds: take over what moved, or measure anew.",
 }
 FIRST = "Nothing shows that it moved; only with a reference can more be said."
+ANEW = "The stored model no longer holds, and no number of it is blamed: measure anew."
 TERMS = (
     (
         "Verdict",
@@ -114,12 +115,18 @@ def _part(origin: Provenance, *whats: str) -> Provenance:
 
 def _in_short(judgement: Judgement, update: QuickUpdate | None) -> Section:
     on = judgement.on_path
+    told = VERDICTS[judgement.verdict]
+    if judgement.only_first:
+        told = FIRST
+    elif judgement.verdict == "refit" and not judgement.moved:
+        told = ANEW
+    off = (
+        f"error that the change leaves on {on.path}, rms mm (95 % interval)"
+        if judgement.fits
+        else f"distance from the stored model as it is in {on.path}, rms mm"
+    )
     blocks: list[Block | Grid] = [
-        Text(
-            f"{judgement.verdict.capitalize()}: "
-            f"{FIRST if judgement.only_first else VERDICTS[judgement.verdict]}",
-            "verdict",
-        )
+        Text(f"{judgement.verdict.capitalize()}: {told}", "verdict"),
     ]
     blocks += [Text(sentence(reason), "verdict") for reason in judgement.reasons]
     blocks += [
@@ -134,9 +141,10 @@ def _in_short(judgement: Judgement, update: QuickUpdate | None) -> Section:
         Table(
             ("figure", "value"),
             (
-                (f"error that the change leaves on {on.path}, rms mm (95 % interval)",
-                 f"{plain(on.error_mm)} ({plain(on.low_mm)} … {plain(on.high_mm)})"),
-                ("the largest of it on the trace, mm", plain(on.worst_mm)),
+                (off, f"{plain(on.error_mm)}" + (
+                    f" ({plain(on.low_mm)} … {plain(on.high_mm)})" if judgement.fits else ""
+                )),
+                ("the largest of it, mm", plain(on.worst_mm)),
                 ("tolerance, mm", f"{on.tolerance_mm:g}"),
                 ("returns to zero off what the model foretells, rms mm",
                  plain(judgement.return_mm)),
