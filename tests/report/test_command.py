@@ -57,12 +57,15 @@ def test_the_latest_question_that_the_run_can_answer(run: Path) -> None:
     assert after.replace(b" --force", b"") == before.replace(b" --pdf", b"") != before
 
 
-def test_fit_before_anything_was_played(run: Path) -> None:
+def test_fit_before_anything_was_played(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("planned.csv", "plain.csv", "compensated.csv", "job.json"):
         (run / name).unlink()
-    said = done_here("report", run, "--note", "Simulated.")
-    assert f"Written: {run / 'fit_report.html'}" in said and not (run / "report.html").exists()
+    monkeypatch.chdir(run.parent)
+    said = done_here("report", "run", "--note", "Simulated.")
+    assert f"Written: {Path('run/fit_report.html')}" in said
+    assert not (run / "report.html").exists()
     page = (run / "fit_report.html").read_text(encoding="utf-8")
+    assert str(run.parent) not in page  # a name stays as short as it was given
     assert "Simulated." in page and "Published figures, from data and from the model" in page
 
 
@@ -192,9 +195,13 @@ def rechecked(run: Path) -> Path:
     return run
 
 
-def test_the_last_recheck_whose_record_is_there(rechecked: Path) -> None:
-    done_here("report", rechecked, "--question", "recheck")
+def test_the_last_recheck_whose_record_is_there(
+    rechecked: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(rechecked.parent)
+    done_here("report", "run", "--question", "recheck")
     page = (rechecked / "recheck_report.html").read_text(encoding="utf-8")
+    assert str(rechecked.parent) not in page
     for words in ("recheck 2026-01-14", "Something has changed.", LONG, "2026-01-13"):
         assert words in page
     assert "2026-01-15" not in page.replace("made 2026-01-15", "")  # later than this recheck
