@@ -73,7 +73,14 @@ def compare_figures(
     """
     left: list[LeftOut] = []
     shared = _collected(runs, left)
-    watched = {(run.label, axis): s for run in runs for axis, s in _not_back(run).items()}
+    told = {
+        (label, s.axis) for s in shared if s.definition.key == RECOVERY and not s.conditions
+        for label in s.values
+    }  # fmt: skip
+    watched = {
+        (run.label, axis): s
+        for run in runs for axis, s in _not_back(run).items() if (run.label, axis) not in told
+    }  # fmt: skip
     summing = [_with_beyond(s, watched) for s in shared if not s.conditions]
     if not same_patterns(runs):
         summing = [_over_shared(s, shared, runs) for s in summing]
@@ -94,8 +101,7 @@ def compare_figures(
                 out += correct_family(figures, level)
     _say_not_back(watched, runs, left)
     lost = {run.suspension for run in runs if any(run.label == label for label, _ in watched)}
-    told = {(RECOVERY, run.label) for run in runs if run.suspension in lost}
-    _absent(summing, runs, left, told)
+    _absent(summing, runs, left, {(RECOVERY, run.label) for run in runs if run.suspension in lost})
     return out, left
 
 
@@ -287,13 +293,10 @@ def _with_both(parts: Sequence[Shared], runs: Sequence[OpenedRun]) -> list[Share
         if run.label in x.values and run.label in y.values:
             (a, ua), (b, ub) = x.values[run.label], y.values[run.label]
             values[run.label] = ((size(a) + size(b)) / 2.0, float(np.hypot(ua, ub)) / 2.0)
-    beyond = {
-        label: (least[0] + least[1]) / 2.0
-        for label in x.beyond | y.beyond
-        if all(least := [
-            part.beyond.get(label, part.values.get(label, (0.0, 0.0))[0]) for part in (x, y)
-        ])
-    }  # fmt: skip
+    beyond = {}
+    for label in x.beyond | y.beyond:
+        least = [part.beyond.get(label, part.values.get(label, (0.0, 0.0))[0]) for part in (x, y)]
+        beyond[label] = sum(least) / 2.0  # an axis that is not known takes no less than nothing
     both = Shared(x.definition, BOTH, (), values, x.origin, beyond)
     return [both, *parts] if len(values) >= 2 else list(parts)
 

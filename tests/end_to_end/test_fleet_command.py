@@ -16,6 +16,7 @@ from command_line import COMMAND, content, in_process, refused
 
 from experiments.fleet_speed import make_run
 
+QUICK = ("--memory", "both")  # one candidate to fit instead of six
 GARBAGE = "t_s,exposure_s\nabc,\x7f\n"
 
 
@@ -64,7 +65,7 @@ def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Pat
     (runs / "e-nothing" / "typed.csv").unlink()
     before = content(runs)
 
-    done = in_process("fleet", runs, "--workers", 1)
+    done = in_process("fleet", runs, "--workers", 1, *QUICK)
     assert done.returncode == 1, done.stderr
     assert "Traceback" not in done.stdout + done.stderr
     table = rows(runs)
@@ -94,8 +95,8 @@ def test_bad_runs_are_named_and_the_good_ones_fitted_compared_and_kept(runs: Pat
     for name in ("a-toml", "b-garbage", "c-typed", "d-pattern", "e-nothing"):
         shutil.rmtree(runs / name)
     models = {n: data for n, data in content(runs).items() if n.endswith("model.json")}
-    done = in_process("fleet", runs, "--by", "return_to_zero:2", "--by", "drive_for_full_scale:1",
-                      "--level", 0.9)  # fmt: skip
+    done = in_process("fleet", runs, *QUICK, "--by", "return_to_zero:2",
+                      "--by", "drive_for_full_scale:1", "--level", 0.9)  # fmt: skip
     assert done.returncode == 0, done.stderr
     page = (runs / "fleet" / "comparison.html").read_text()
     assert "twisted-cord" in page and "metal-flexure" in page and "90 %" in page
@@ -154,7 +155,7 @@ def test_a_job_whose_parts_lie_elsewhere_is_refused(runs, tmp_path) -> None:
 def started(runs: Path) -> tuple[subprocess.Popen[str], list[psutil.Process]]:
     """The command in a session of its own, with one worker that is at work; and its processes."""
     process = subprocess.Popen(
-        [*COMMAND, "fleet", str(runs), "--workers", "1"],
+        [*COMMAND, "fleet", str(runs), "--workers", "1", *QUICK],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     deadline = time.monotonic() + 120
@@ -198,6 +199,6 @@ def test_killed_it_leaves_no_worker_and_the_same_command_goes_on(runs: Path, her
     process.kill()
     process.communicate(timeout=60)
     assert all_gone(children)
-    done = in_process("fleet", runs, "--workers", 1)
+    done = in_process("fleet", runs, "--workers", 1, *QUICK)
     assert done.returncode == 0, done.stderr
     assert [row["state"] for row in rows(runs).values()] == ["done"]
