@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import base64
-from typing import Any
+import re
+from typing import TYPE_CHECKING, Any
 
 from hysteresis.report.drawing import AFTER, BEFORE, SHADES
 from hysteresis.report.figure_data import EMBEDDED_ROWS, csv_text, rows_of, thinned
 from hysteresis.report.page import Figure, Grid, Page
 from hysteresis.report.parts import CLOSING
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 EMBEDDED_BYTES = 250_000  # of all data inside a page together; they are thinned until they fit
 
@@ -28,6 +32,7 @@ def render_html(page: Page) -> str:
     environment.tests["grid"] = lambda block: isinstance(block, Grid)
     environment.filters["kind_of"] = lambda block: type(block).__name__.lower()
     environment.filters["embedded"] = _embedded
+    environment.filters["options"] = _options
     links = _links(page)
     return environment.get_template("page.html").render(
         page=page,
@@ -41,6 +46,15 @@ def _pieces(cell: str) -> list[str]:
     """A cell in parts between which a narrow screen may break it: a figure, then its interval."""
     value, bracket, interval = cell.partition(" (")
     return [value, f"({interval}"] if bracket and interval.endswith(")") else [cell]
+
+
+def _options(text: str) -> Markup:
+    """A command whose options are never broken at their hyphens; all of it escaped."""
+    from markupsafe import Markup, escape
+
+    return Markup(
+        re.sub(r"(?<!\S)--[\w-]+", r'<span class="whole">\g<0></span>', str(escape(text)))
+    )
 
 
 def _embedded(png: bytes) -> str:

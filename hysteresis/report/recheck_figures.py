@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from hysteresis.recheck.charts import D2, LEAST, WEIGHT
+from hysteresis.recheck.charts import D2, WEIGHT
 from hysteresis.recheck.results import WORDS, ControlChart, Judgement, LogRow
 from hysteresis.report.drawing import (
     AFTER,
@@ -138,8 +138,11 @@ LIMITS_TOLD = (
 
 
 def chart_pictures(charts: tuple[ControlChart, ...]) -> list[Picture]:
-    """Individuals with limits and weighted mean, and the moving range: one picture per figure."""
-    return [_chart(chart) for chart in charts if len(chart.values) >= LEAST]
+    """Individuals with limits and weighted mean, and the moving range: one picture per figure.
+
+    None before there are limits: the log tells as much.
+    """
+    return [_chart(chart) for chart in charts if chart.enough]
 
 
 def _chart(chart: ControlChart) -> Picture:
@@ -148,14 +151,13 @@ def _chart(chart: ControlChart) -> Picture:
     figure = new_figure(4.1)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2.0, 1.0))
     limit: dict[str, Any] = {"color": INK, "linewidth": 1.1, "linestyle": (0, (5, 2))}
-    if chart.enough:
-        for k, level in enumerate((chart.low, chart.high)):
-            upper.axhline(times * level, label="limits of single values" if k == 0 else None,
-                          **limit)  # fmt: skip
-        upper.fill_between(number, times * chart.ewma_low, times * chart.ewma_high, step="mid",
-                           color="#d9dee1", alpha=0.9, linewidth=0, zorder=0,
-                           label="limits of the weighted mean")  # fmt: skip
-        lower.axhline(times * chart.range_high, **limit)
+    for k, level in enumerate((chart.low, chart.high)):
+        upper.axhline(times * level, label="limits of single values" if k == 0 else None,
+                      **limit)  # fmt: skip
+    upper.fill_between(number, times * chart.ewma_low, times * chart.ewma_high, step="mid",
+                       color="#d9dee1", alpha=0.9, linewidth=0, zorder=0,
+                       label="limits of the weighted mean")  # fmt: skip
+    lower.axhline(times * chart.range_high, **limit)
     upper.axhline(times * chart.centre, color=QUIET, linewidth=0.9)
     upper.plot(number, times * chart.values, marker="o", markersize=4.8, color=AFTER["color"],
                linewidth=0.9, label="recheck")  # fmt: skip
@@ -174,13 +176,10 @@ def _chart(chart: ControlChart) -> Picture:
     lower.set_ylabel("moving range")
     _dates(lower, number, list(chart.dates))
     legend_above(figure, 3, upper)
-    if chart.enough:
-        told = (
-            f"Centre {plain(times * chart.centre)}, limits {plain(times * chart.low)} and "
-            f"{plain(times * chart.high)}, from the first {chart.baseline} sound values"
-        )
-    else:
-        told = f"Limits need {LEAST} rechecks without a refit"
+    told = (
+        f"Centre {plain(times * chart.centre)}, limits {plain(times * chart.low)} and "
+        f"{plain(times * chart.high)}, from the first {chart.baseline} sound values"
+    )
     name = name_of_chart(chart.name)
     return picture(
         figure,

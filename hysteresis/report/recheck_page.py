@@ -203,12 +203,15 @@ def _charts(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
     if shown:
         one = history.charts[0]
         blocks.append(Text(
-            f"In a rig that does not change, one of these charts is out in at most "
+            f"In a rig that does not change, one or more of these charts are out in at most "
             f"{100 * one.chance:g} % of rechecks. {LIMITS_TOLD}"
         ))  # fmt: skip
         blocks += grid(*((figure,) for figure in shown))
     elif history.rows:
-        blocks.append(Text(f"Control charts are drawn from {LEAST} rechecks of one model on."))
+        blocks.append(Text(
+            f"Control charts are drawn from {LEAST} rechecks of one model on; those with a refit "
+            "do not count."
+        ))  # fmt: skip
     if history.temperature:
         blocks.append(_temperature(history))
     if not blocks:
@@ -252,7 +255,7 @@ def _log(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
 
 def _log_row(row: LogRow) -> tuple[str, ...]:
     warm = f"{row.temperature_c:.1f}" if math.isfinite(row.temperature_c) else "–"
-    moved = ", ".join(name_of_chart(key).rpartition(",")[0] for key in row.moved.split()) or "–"
+    moved = "; ".join(name_of_chart(key).rpartition(",")[0] for key in row.moved.split()) or "–"
     return (
         row.date, row.record, row.verdict, plain(row.error_mm), plain(row.error_high_mm),
         plain(row.return_mm), probability(row.p_value), warm, row.model, moved,
