@@ -143,8 +143,8 @@ def _notes(pattern: Pattern, bench: Bench, share: dict[str, float]) -> list[str]
             f"Axis {resting[0]} rests: its own memory and half of the cross-coupling stay unknown."
         )
     # a recheck, half a minute, only tests a model: no forecast is made from it
-    fits = pattern.t_s[-1] > LONGEST_S
-    if "ladder" in share and fits and len(length) and length.max() < 30.0:
+    for_a_fit = pattern.t_s[-1] > LONGEST_S
+    if "ladder" in share and for_a_fit and len(length) and length.max() < 30.0:
         notes.append(
             f"The longest hold is {length.max():.0f} s: forecasts for longer ones are an "
             "extrapolation; a longer pattern has longer holds."
