@@ -33,7 +33,7 @@ LOGS = (("first", 1, Drift()), ("same", 2, Drift()), ("worn", 3, WORN), ("later"
 @pytest.fixture(autouse=True)
 def pages_only_where_they_are_looked_at(request):
     """A page takes most of the time of a recheck; one test writes them."""
-    if request.node.name.startswith("test_first"):
+    if request.node.name.startswith("test_a_film_leaves"):
         yield
     else:
         with mock.patch("hysteresis.report.write_recheck", return_value=()):
@@ -278,3 +278,5 @@ def test_a_film_leaves_its_log_in_the_record(referred, logs, tmp_path):
     assert "PASS" in said
     kept = {path.name for path in (referred / "recheck" / "2026-03-20").iterdir()}
     assert {"camera_log.csv", "recording.csv", "recheck.json"} <= kept
+    page = (referred / "recheck_report.html").read_text()
+    assert "Pass: The stored model still holds" in page and "2026-03-20" in page
