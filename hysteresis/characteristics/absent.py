@@ -15,7 +15,7 @@ WANTED = {
     "relative_zero_error": "a held excursion that was read at its end, with zero before and after",
     "zero_return": "a held excursion that was read at its end, with zero before and after",
     "creep_at_zero": "pair of readings at zero drive, early and late, after a held excursion",
-    "creep_under_load": "an excursion held for 2 s or more and filmed early and late",
+    "creep_at_held_drive": "an excursion held for 2 s or more and filmed early and late",
     "hysteresis": "a sweep that was filmed, or steps that come up and down to one drive",
     "reversal_value": "settled steps that come to one drive from both sides",
     "drive_for_full_scale": "a sweep that was filmed",

@@ -61,7 +61,7 @@ DEFINITIONS: dict[str, Definition] = dict([
         "%",
     ),
     _definition(
-        "creep_under_load",
+        "creep_at_held_drive",
         "Creep at a held drive, against the deflection; positive: further out. Summed up: root "
         "mean square over all excursions that were held for 2 s or more.",
         "100 × (reading at t₂ − reading at t₁) / X_N, t counted from reaching the held drive",

@@ -20,7 +20,7 @@ SAME_SIZE = 0.02  # of full scale: excursions of one size
 
 
 def figures(view: View) -> Iterator[Found]:
-    """Return-to-zero error, zero error, zero return, creep at zero and creep under load."""
+    """Return-to-zero error, zero error, zero return, creep at zero and at a held drive."""
     for axis, cells in by_axis(view.returns()).items():
         yield from _return_to_zero(view, axis, cells)
         yield from _at_largest(view, axis, cells)
@@ -79,7 +79,7 @@ def _at_largest(view: View, axis: str, cells: list[ReturnToZero]) -> Iterator[Fo
 def _creep(view: View, axis: str, cells: list[ReturnToZero]) -> Iterator[Found]:
     """Last reading less first, after the return and during the hold, in % of the deflection."""
     for key, early, late in (
-        ("creep_at_zero", "first", "last"), ("creep_under_load", "held_early", "held")
+        ("creep_at_zero", "first", "last"), ("creep_at_held_drive", "held_early", "held")
     ):  # fmt: skip
         values, doubts = [], []
         per_mm = np.inf

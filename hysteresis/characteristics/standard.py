@@ -18,7 +18,7 @@ from hysteresis.tables import Pattern, group_of
 
 KEYS = frozenset({
     "hysteresis", "hysteresis_less_dead_band", "dead_band", "nonlinearity_terminal",
-    "nonlinearity_best_fit", "loss_factor", "creep_under_load", "after_effect_per_decade",
+    "nonlinearity_best_fit", "loss_factor", "creep_at_held_drive", "after_effect_per_decade",
     "drive_for_full_scale",
 })  # fmt: skip
 """Figures that the standard pattern may tell; only their sums over it are taken."""

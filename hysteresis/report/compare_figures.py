@@ -16,6 +16,7 @@ from hysteresis.compare.results import (
     OnPath,
 )
 from hysteresis.loops import QUICK, STRAY
+from hysteresis.report.compare_tables import figure_name
 from hysteresis.report.drawing import (
     AFTER,
     BEFORE,
@@ -32,7 +33,6 @@ from hysteresis.report.drawing import (
 )
 from hysteresis.report.figure_data import stacked
 from hysteresis.report.measured_figures import loops_of
-from hysteresis.report.words import name_of
 
 MOST_PANELS, COLUMNS = 12, 3
 TITLE_SIGNS = 30  # of a line above one of two panels side by side
@@ -100,7 +100,9 @@ def dots_picture(key: str, figures: Sequence[FigureComparison], left_out: int = 
         axes.xaxis.set_major_locator(_few(one.scale == "log"))
         unit = "" if one.definition.unit == "1" else f", {one.definition.unit}"
         axis = "" if one.axis == "xy" else f" of {one.axis}"
-        title = fill(f"{name_of(one.key)}{axis}{unit}", TITLE_SIGNS if columns > 1 else 70)
+        title = fill(
+            f"{figure_name(one.definition)}{axis}{unit}", TITLE_SIGNS if columns > 1 else 70
+        )
         axes.set_title(title, fontsize=9.0, fontweight="normal")
     _marks(panels[0])
     legend_above(figure, 2, panels[0])

@@ -14,6 +14,7 @@ from hysteresis.report.compare_figures import (
 )
 from hysteresis.report.compare_tables import (
     differences_table,
+    figure_name,
     figures_tables,
     forecasts_table,
     left_out_table,
@@ -34,7 +35,6 @@ from hysteresis.report.parts import (
     sentence,
     warnings,
 )
-from hysteresis.report.words import name_of
 
 MOST_DOTS = 10  # panels of figures beside the deciding one
 
@@ -166,7 +166,7 @@ def _definitions(found: Comparison) -> Section:
     if found.ranking is not None:
         told.setdefault(found.ranking.deciding.key, found.ranking.deciding.definition)
     terms = tuple(
-        (sentence(name_of(d.key)).rstrip("."), f"{sentence(d.words)} {d.formula}. {d.source}.")
+        (sentence(figure_name(d)).rstrip("."), f"{sentence(d.words)} {d.formula}. {d.source}.")
         for d in told.values()
     )
     return definitions_section((), terms)

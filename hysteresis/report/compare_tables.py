@@ -6,6 +6,8 @@ import math
 from pathlib import Path
 from typing import Literal
 
+from hysteresis.characteristics.figure import Definition
+from hysteresis.compare.figures import short_words
 from hysteresis.compare.results import (
     Comparison,
     Difference,
@@ -16,9 +18,15 @@ from hysteresis.compare.results import (
     notes_on,
 )
 from hysteresis.report.page import Table
-from hysteresis.report.words import name_of, plain
+from hysteresis.report.words import plain
 
 MOST_PAIRS = 3  # of designs that a cell names
+
+
+def figure_name(definition: Definition) -> str:
+    """Short name of a figure, as the terminal has it, within a sentence."""
+    words = short_words(definition)
+    return words[:1].lower() + words[1:]
 
 
 def interval(value: float, low: float, high: float) -> str:
@@ -207,7 +215,7 @@ def _apart(figure: FigureComparison) -> str:
 
 
 def _name(figure: FigureComparison) -> str:
-    return name_of(figure.key) + ("" if figure.axis == "xy" else f" of {figure.axis}")
+    return figure_name(figure.definition) + ("" if figure.axis == "xy" else f" of {figure.axis}")
 
 
 def _spread(value: float, figure: FigureComparison) -> str:

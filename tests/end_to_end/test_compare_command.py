@@ -78,6 +78,14 @@ def test_what_it_writes(compared, runs: list[Path], square: Path) -> None:
         assert {r["run"] for r in csv.DictReader(handle)} >= {"thread A", "flexure B"}
 
 
+def test_page_and_terminal_name_figures_alike(compared) -> None:
+    said, out = compared
+    page = (out / "comparison.html").read_text()
+    for name in ("Return-to-zero error", "Creep after the return to zero"):
+        assert name in " ".join(said.split()) and name[1:] in page
+    assert "return to zero, % FS" not in page and "path error after" not in page
+
+
 def test_it_foretells_what_compensate_foretells(compared, runs, square, tmp_path) -> None:
     """One machinery: the same pause, the same figures as those of `compensate` in job.json."""
     _, out = compared

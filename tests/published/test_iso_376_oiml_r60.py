@@ -57,9 +57,9 @@ def test_relative_zero_error_and_zero_return() -> None:
     assert in_full_scale.value == pytest.approx(100.0 * I_F / 50.0, abs=4 * FRAME_MM)
 
 
-def test_creep_after_removal_and_under_load_with_their_times() -> None:
+def test_creep_after_removal_and_at_a_held_drive_with_their_times() -> None:
     found = by_key(figures_of(*run(), template_bench(Bench)))
-    for key, sign in (("creep_at_zero", -1.0), ("creep_under_load", 1.0)):
+    for key, sign in (("creep_at_zero", -1.0), ("creep_at_held_drive", 1.0)):
         one = found[key, False].measured
         assert one is not None
         times = {c.name: c.value for c in one.conditions}
