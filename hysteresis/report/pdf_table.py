@@ -56,7 +56,13 @@ def draw_table(pdf: FPDF, table: Table) -> None:
 
 
 _PAD_MM = 1.3
+SHORT = 14  # signs: a cell of no more is not broken
 MOST_WHOLE = 45  # signs: a table with longer cells may break them before its letters are tiny
+
+
+def _parts(text: str) -> list[str]:
+    """What a line may hold at least."""
+    return [text] if len(text) <= SHORT else text.split()
 
 
 def _column_widths(pdf: FPDF, table: Table) -> tuple[float, list[float]]:
@@ -84,7 +90,7 @@ def _column_widths(pdf: FPDF, table: Table) -> tuple[float, list[float]]:
             whole = [max(b, widest([n])) for b, n in zip(body, table.columns, strict=True)]
             return size, fitted(body, whole)
         words = [
-            max(widest([w for text in c for w in text.split()]), h)
+            max(widest([w for text in c for w in _parts(text)]), h)
             for c, h in zip(columns, head, strict=True)
         ]
         wordy = any(len(text) > MOST_WHOLE for column in columns for text in column)

@@ -40,6 +40,7 @@ from hysteresis.report.recheck_figures import (
 from hysteresis.report.words import plain
 
 LOG = "log of rechecks"
+MOST_MOVED = 3  # named in a line of the log's table; recheck_log.csv has all
 VERDICTS = {
     "pass": "The stored model still holds.",
     "watch": "The stored model may be about to leave its tolerance: look again soon.",
@@ -255,7 +256,9 @@ def _log(history: RecheckHistory, origin: Provenance) -> tuple[Section, ...]:
 
 def _log_row(row: LogRow) -> tuple[str, ...]:
     warm = f"{row.temperature_c:.1f}" if math.isfinite(row.temperature_c) else "–"
-    moved = "; ".join(name_of_chart(key).rpartition(",")[0] for key in row.moved.split()) or "–"
+    names = [name_of_chart(key).rpartition(",")[0] for key in row.moved.split()]
+    more = len(names) - MOST_MOVED
+    moved = "; ".join(names[:MOST_MOVED]) + (f" and {more} more" if more > 0 else "") or "–"
     return (
         row.date, row.record, row.verdict, plain(row.error_mm), plain(row.error_high_mm),
         plain(row.return_mm), probability(row.p_value), warm, row.model, moved,
