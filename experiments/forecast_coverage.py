@@ -4,6 +4,8 @@ Per suspension and seed a new invented unit with an unknown past is characterise
 plays three jobs after a short rest: a layered tile that parks to one side, a ladder of held
 excursions, and a rosette. Each is one trial: the rms error over the trace beside the 95 %
 interval foretold without knowing the path (`forecast`) and with it (`forecast_on_path`).
+Each is also played without compensation: does that error, and the gain, lie where they were
+foretold, and is a gain said to be shown only where one is played?
 Trials of one unit share its fit, so the intervals of coverage count units, not trials.
 
     python -m experiments.forecast_coverage --seeds 3
