@@ -51,17 +51,24 @@ def draw_table(pdf: FPDF, table: Table) -> None:
         for number, cells in enumerate(table.rows):
             row = body.row(style=shade if number in table.marked else None)
             for k, cell in enumerate(cells):
-                row.cell(plain(cell), style=bold if number in table.marked and k == 0 else None)
+                row.cell(
+                    plain(cell).replace(" … ", _UNBROKEN),
+                    style=bold if number in table.marked and k == 0 else None,
+                )
     pdf.ln(2.5)
 
 
 _PAD_MM = 1.3
+_UNBROKEN = "\u00a0…\u00a0"  # an interval stays on one line
 SHORT = 14  # signs: a cell of no more is not broken
 MOST_WHOLE = 45  # signs: a table with longer cells may break them before its letters are tiny
 
 
 def _parts(text: str) -> list[str]:
-    """What a line may hold at least."""
+    """What a line may hold at least: a short cell, an interval in brackets, else a word."""
+    value, bracket, interval = text.partition(" (")
+    if bracket and " … " in interval and interval.endswith(")"):
+        return [value, f"({interval}"]
     return [text] if len(text) <= SHORT else text.split()
 
 
