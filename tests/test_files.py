@@ -262,9 +262,9 @@ def test_thirty_megabytes_take_a_few_seconds(tmp_path: Path) -> None:
     path = tmp_path / "table.csv"
     line = "123.456789,0.123456789,-0.123456789,1,ladder/012/hold\n"
     path.write_text("t,x,y,b,n\n" + line * (30_000_000 // len(line)))
-    start = time.perf_counter()
+    start = time.process_time()  # whatever else the machine does
     read_table(path, ("t", "x", "y", "b", "n"), text=("n",))
-    assert time.perf_counter() - start < 8.0  # about 1 s on the machine it was written on
+    assert time.process_time() - start < 8.0  # about 1 s on the machine it was written on
 
 
 def test_write_table(tmp_path: Path) -> None:
