@@ -4,7 +4,7 @@ Invented units of every suspension are filmed on the virtual bench with a short 
 ruler with --typed) and kept in --folder for the next time. Each way of working measures, fits and
 takes the figures of a fresh copy of all runs; the results must be the same bytes, and are compared.
 
-    python -m experiments.fleet_speed --runs 100 --folder /tmp/fleet
+    python -m experiments.fleet_speed --runs 100 --folder fleet-runs
     python -m experiments.fleet_speed --short
 
 Everything it prints of the runs is simulated; the times are those of this machine, with its load
