@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from hysteresis.degrees_of_freedom import effective_dof
 from hysteresis.plain_content import FINITE, PartFault, number, within, word
 from hysteresis.tables import Floats
 
@@ -130,14 +131,13 @@ class Budget:
         r, s = self._correlation(), self._signed()
         groups = _joined(np.abs(r) > 0.0)
         dof = np.array([c.dof for c in self.components])
-        below = 0.0
-        for rows in groups:
-            variance = max(float(s[rows] @ r[np.ix_(rows, rows)] @ s[rows]), 0.0)
-            below += variance**2 / float(dof[rows].min())
-        whole = self.combined**4
-        if below <= whole / MOST_DOF:
-            return math.inf
-        return whole / below
+        parts = [
+            (math.sqrt(max(float(s[rows] @ r[np.ix_(rows, rows)] @ s[rows]), 0.0)),
+             float(dof[rows].min()))
+            for rows in groups
+        ]  # fmt: skip
+        nu = effective_dof(parts)
+        return math.inf if nu >= MOST_DOF else nu
 
     def coverage_factor(self, level: float = 0.95) -> float:
         """k: t quantile of the interval with this probability; ν_eff cut down to a whole number.
