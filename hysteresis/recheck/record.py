@@ -1,10 +1,10 @@
-"""recheck.json, what one recheck found, and the reference file made of one."""
+"""recheck.json, what one recheck found, and the reference file made of one: written and read."""
 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast, get_args
 
 import numpy as np
 
@@ -14,11 +14,12 @@ from hysteresis.files import read_json
 from hysteresis.model import bench_identity
 from hysteresis.plain_content import PartFault, entries, number, numbers, within, word
 from hysteresis.recheck.judge import Baseline
-from hysteresis.recheck.results import WORDS, Judgement
+from hysteresis.recheck.results import WORDS, Judgement, OnPath, Shift, Verdict
 from hysteresis.tables import Floats
 
 SCHEMA, REFERENCE, SCHEMA_VERSION = "hysteresis recheck", "hysteresis recheck reference", 1
-MOST = 1e6
+MOST, MOST_FIGURE = 1e6, 1e12
+AGAIN = "recheck again: hysteresis recheck"
 
 
 @dataclass(frozen=True)
@@ -75,12 +76,7 @@ def read_reference(
     if not path.exists():
         return None, ""
     mend = "take a new reference with --reference"
-    data = read_json(path, mend=mend)
-    if not isinstance(data, dict) or data.get("schema") != REFERENCE:
-        raise InputError("this is not a reference of rechecks", file=path, mend=mend)
-    if data.get("schema_version") != SCHEMA_VERSION:
-        raise InputError("the reference has another schema version", file=path,
-                         value=data.get("schema_version"), mend=mend)  # fmt: skip
+    data = _opened(path, REFERENCE, "a reference of rechecks", "reference", mend)
     try:
         for key, value in bench_identity(bench).items():
             if entries(data, "bench").get(key) != value:
@@ -130,6 +126,82 @@ def _baseline(data: dict[str, Any]) -> Baseline:
         f"the reference of {word(data, 'date')}", word(data, "record"), word(data, "date"),
         float("nan") if data.get("held_mm") is None else number(data, "held_mm", 0.0, MOST),
     )  # fmt: skip
+
+
+def read_judgement(path: Path) -> Judgement:
+    """The judgement in a recheck.json; InputError, naming the entry, for anything else."""
+    data = _opened(path, SCHEMA, "the record of a recheck", "record", AGAIN)
+    try:
+        told = entries(data, "judgement")
+        with within("judgement"):
+            return _judgement(told)
+    except PartFault as fault:
+        raise InputError(
+            f"the record's content is not as it should be: {fault}", file=path, mend=AGAIN
+        ) from fault
+
+
+def _judgement(told: dict[str, Any]) -> Judgement:
+    verdict = word(told, "verdict")
+    if verdict not in get_args(Verdict):
+        raise PartFault("verdict", f"is {verdict!r}, not pass, watch or refit")
+    on = entries(told, "on_path")
+    with within("on_path"):
+        on_path = OnPath(
+            word(on, "path"),
+            *(number(on, key, 0.0, MOST_FIGURE)
+              for key in ("error_mm", "low_mm", "high_mm", "worst_mm", "tolerance_mm")),
+        )  # fmt: skip
+    reasons = told.get("reasons")
+    if not isinstance(reasons, list) or not all(isinstance(r, str) for r in reasons):
+        raise PartFault("reasons", "is not a list of sentences")
+    shifts = told.get("shifts")
+    if not isinstance(shifts, list):
+        raise PartFault("shifts", "is not a list")
+    figures = {
+        key: _figure(told, key)
+        for key in ("chi_square", "p_value", "return_mm", "residual_mm", "noise_mm")
+    }
+    return Judgement(
+        verdict=cast(Verdict, verdict),
+        degrees=int(number(told, "degrees", 0.0, 1e6)),
+        shifts=tuple(_shift(entry, k) for k, entry in enumerate(shifts, 1)),
+        on_path=on_path,
+        against=word(told, "against"),
+        reference=str(told.get("reference") or ""),
+        reasons=tuple(reasons),
+        **figures,
+    )
+
+
+def _figure(told: dict[str, Any], key: str) -> float:
+    """A number, or NaN where it was not known (null)."""
+    return float("nan") if told.get(key, 0.0) is None else number(told, key, 0.0, MOST_FIGURE)
+
+
+def _shift(entry: Any, place: int) -> Shift:
+    with within(f"shifts.{place}"):
+        if not isinstance(entry, dict):
+            raise ValueError("is no entry with a name and numbers")
+        axis, direction = word(entry, "axis"), word(entry, "direction")
+        if axis not in ("x", "y") or direction not in WORDS:
+            raise ValueError(f"names {direction!r} of {axis!r}, which is no direction")
+        value, error, by, by_error = (
+            number(entry, key, -MOST_FIGURE, MOST_FIGURE)
+            for key in ("value", "standard_error", "moved_by", "moved_by_error")
+        )
+        return Shift(axis, direction, value, error, entry.get("moved") is True, by, by_error)
+
+
+def _opened(path: Path, schema: str, what: str, short: str, mend: str) -> dict[str, Any]:
+    """The content of a file of this schema; InputError for anything else."""
+    data = read_json(path, mend=mend)
+    if not isinstance(data, dict) or data.get("schema") != schema:
+        raise InputError(f"this is not {what}", file=path, mend=mend)
+    if data.get("schema_version") != SCHEMA_VERSION:
+        raise InputError(f"the {short} has another schema version", file=path,
+                         value=data.get("schema_version"), mend=mend)  # fmt: skip
+    return data
 
 
 def _finite(content: Any) -> Any:

@@ -3,30 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, cast, get_args
 
 from hysteresis.bench import Bench, read_bench
 from hysteresis.errors import InputError
-from hysteresis.files import read_json, sha256_of
+from hysteresis.files import sha256_of
 from hysteresis.findings import Source
-from hysteresis.plain_content import PartFault, entries, number, within, word
 from hysteresis.recheck.log import history, read_log
-from hysteresis.recheck.record import SCHEMA, SCHEMA_VERSION
-from hysteresis.recheck.results import (
-    WORDS,
-    Judgement,
-    OnPath,
-    QuickUpdate,
-    RecheckHistory,
-    Shift,
-    Verdict,
-)
+from hysteresis.recheck.record import AGAIN, read_judgement
+from hysteresis.recheck.results import QuickUpdate, RecheckHistory
 from hysteresis.report.page import Page, Provenance
 from hysteresis.report.recheck_page import recheck_page
 from hysteresis.run_folder import RecheckFolder, RunFolder, recheck_folder
-
-MEND = "recheck again: hysteresis recheck"
-MOST = 1e12
 
 
 def last_recheck(run: RunFolder) -> RecheckFolder:
@@ -40,7 +27,7 @@ def last_recheck(run: RunFolder) -> RecheckFolder:
         record = place.record(row.record)
         if row.record == Path(row.record).name and record.recheck_json.exists():
             return record
-    raise InputError("nothing was rechecked yet", file=run.path, mend=f"{MEND} {run.path}")
+    raise InputError("nothing was rechecked yet", file=run.path, mend=f"{AGAIN} {run.path}")
 
 
 def page_of_record(
@@ -80,73 +67,3 @@ def _until(run: RunFolder, bench: Bench, record: RecheckFolder) -> RecheckHistor
     name = record.path.name
     mine = [k for k, row in enumerate(rows) if (row.record, row.source) == (name, source)]
     return history(rows[: mine[-1] + 1], rows[mine[-1]]) if mine else history(rows)
-
-
-def read_judgement(path: Path) -> Judgement:
-    """The judgement in a recheck.json; InputError, naming the entry, for anything else."""
-    data = read_json(path, mend=MEND)
-    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
-        raise InputError("this is not the record of a recheck", file=path, mend=MEND)
-    if data.get("schema_version") != SCHEMA_VERSION:
-        raise InputError("the record has another schema version", file=path,
-                         value=data.get("schema_version"), mend=MEND)  # fmt: skip
-    try:
-        told = entries(data, "judgement")
-        with within("judgement"):
-            return _judgement(told)
-    except PartFault as fault:
-        raise InputError(
-            f"the record's content is not as it should be: {fault}", file=path, mend=MEND
-        ) from fault
-
-
-def _judgement(told: dict[str, Any]) -> Judgement:
-    verdict = word(told, "verdict")
-    if verdict not in get_args(Verdict):
-        raise PartFault("verdict", f"is {verdict!r}, not pass, watch or refit")
-    on = entries(told, "on_path")
-    with within("on_path"):
-        on_path = OnPath(
-            word(on, "path"),
-            *(number(on, key, 0.0, MOST)
-              for key in ("error_mm", "low_mm", "high_mm", "worst_mm", "tolerance_mm")),
-        )  # fmt: skip
-    reasons = told.get("reasons")
-    if not isinstance(reasons, list) or not all(isinstance(r, str) for r in reasons):
-        raise PartFault("reasons", "is not a list of sentences")
-    shifts = told.get("shifts")
-    if not isinstance(shifts, list):
-        raise PartFault("shifts", "is not a list")
-    figures = {
-        key: _figure(told, key)
-        for key in ("chi_square", "p_value", "return_mm", "residual_mm", "noise_mm")
-    }
-    return Judgement(
-        verdict=cast(Verdict, verdict),
-        degrees=int(number(told, "degrees", 0.0, 1e6)),
-        shifts=tuple(_shift(entry, k) for k, entry in enumerate(shifts, 1)),
-        on_path=on_path,
-        against=word(told, "against"),
-        reference=str(told.get("reference") or ""),
-        reasons=tuple(reasons),
-        **figures,
-    )
-
-
-def _figure(told: dict[str, Any], key: str) -> float:
-    """A number, or NaN where it was not known (null)."""
-    return float("nan") if told.get(key, 0.0) is None else number(told, key, 0.0, MOST)
-
-
-def _shift(entry: Any, place: int) -> Shift:
-    with within(f"shifts.{place}"):
-        if not isinstance(entry, dict):
-            raise ValueError("is no entry with a name and numbers")
-        axis, direction = word(entry, "axis"), word(entry, "direction")
-        if axis not in ("x", "y") or direction not in WORDS:
-            raise ValueError(f"names {direction!r} of {axis!r}, which is no direction")
-        value, error, by, by_error = (
-            number(entry, key, -MOST, MOST)
-            for key in ("value", "standard_error", "moved_by", "moved_by_error")
-        )
-        return Shift(axis, direction, value, error, entry.get("moved") is True, by, by_error)

@@ -14,10 +14,9 @@ from run_on_disk import write_run
 
 from hysteresis.bench import read_bench
 from hysteresis.recheck.log import write_log
-from hysteresis.recheck.record import Circumstances, record_content
+from hysteresis.recheck.record import Circumstances, read_judgement, record_content
 from hysteresis.recheck.results import LogRow
 from hysteresis.report import refuse_targets
-from hysteresis.report.recheck_files import read_judgement
 from hysteresis.run_folder import RunFolder, recheck_folder
 
 
