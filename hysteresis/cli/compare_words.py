@@ -16,8 +16,13 @@ from hysteresis.compare.results import (
     FigureComparison,
     OnPath,
     Ranking,
+)
+from hysteresis.compare.words import (
+    left_out_together,
     more_units_words,
     notes_on,
+    percent,
+    summing,
 )
 
 
@@ -40,7 +45,7 @@ def say_comparison(found: Comparison, files: Sequence[Path]) -> None:
 def _say_path(path: OnPath, level: float) -> None:
     name = Path(path.file).name
     table(
-        f"Error on {name}, foretold, rms mm ({_percent(level)} intervals over units; tolerance "
+        f"Error on {name}, foretold, rms mm ({percent(level)} intervals over units; tolerance "
         f"{path.tolerance_mm:g} mm)",
         ("suspension", "", "units", "mean", "from", "to", "within tolerance"),
         [
@@ -109,7 +114,7 @@ def _say_differences(figure: FigureComparison, level: float) -> None:
     log = figure.scale == "log"
     what = "ratio" if log else f"difference{_unit(figure.definition.unit)}"
     table(
-        f"Differences in: {short_words(figure.definition)} ({_percent(level)}; {figure.scale} "
+        f"Differences in: {short_words(figure.definition)} ({percent(level)}; {figure.scale} "
         f"scale: {figure.scale_reason}; p and 'apart' by Holm, intervals each for itself; "
         "g: effect size)",
         ("first", "second", what, "from", "to", "p", "g", "apart", "more units"),
@@ -132,16 +137,13 @@ def _difference(d: Difference, log: bool) -> tuple[str, ...]:
 
 def _say_figures(found: Comparison) -> None:
     """Every summing figure of both axes together (of one axis, where there is one only)."""
-    summing = [f for f in found.figures if not f.conditions]
-    both = [f for f in summing if f.axis == "xy"]
-    keys = {f.key for f in both}
-    chosen = [*both, *(f for f in summing if f.key not in keys)]
+    chosen = sorted(summing(found), key=lambda f: f.axis != "xy")  # of one axis alone: last
     within = any(np.isfinite(d.within) for f in chosen for d in f.designs)
     rows = [row[: None if within else -1] for f in chosen for row in _rows(f)]
     if rows:
         spreads = "between units and within them" if within else "between units"
         table(
-            f"All figures ({_percent(found.level)} intervals over units; spreads {spreads})",
+            f"All figures ({percent(found.level)} intervals over units; spreads {spreads})",
             ("figure", "unit", "suspension", "mean", "from", "to", "between",
              *(("within",) if within else ())),
             rows,
@@ -181,10 +183,7 @@ def _say_runs(found: Comparison) -> None:
         units = dict.fromkeys(run.unit for run in mine)
         say(f"{name}: {len(mine)} run{'s' if len(mine) != 1 else ''} of {len(units)} "
             f"unit{'s' if len(units) != 1 else ''} ({', '.join(units)}).")  # fmt: skip
-    grouped: dict[tuple[str, str, str], list[str]] = {}
-    for out in found.left_out:
-        grouped.setdefault((out.what, out.reason, out.mend), []).append(out.run)
-    for (what, reason, mend), names in grouped.items():
+    for (what, reason, mend), names in left_out_together(found).items():
         say(f"Left out: {', '.join(names)}, {what}: {reason}" + (f"; {mend}" if mend else "") + ".")
     for note in found.notes:
         say(f"Mind: {note}.")
@@ -196,10 +195,6 @@ def _unit(unit: str) -> str:
 
 def _share(share: float) -> str:
     return f"{100 * share:.1f}" if np.isfinite(share) else "–"
-
-
-def _percent(level: float) -> str:
-    return f"{100 * level:g} %"
 
 
 def _3(value: float) -> str:

@@ -6,7 +6,6 @@ within it. Everything a table, a page or a file shows of a comparison stands in 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +18,11 @@ from hysteresis.metrics import Recovery
 
 Scale = Literal["log", "plain"]
 Origin = Literal["measured", "modelled", "foretold"]
+
+MOST_UNITS = 500
+"""More units than this are no advice."""
+FORECAST_DOUBT = "the doubt of the forecasts, which more units do not lessen, hides the difference"
+UNKNOWN = float(np.nan)
 
 
 @dataclass(frozen=True)
@@ -369,38 +373,3 @@ class Comparison:
             if found.key == key and found.axis == axis and not found.conditions:
                 return found
         return None
-
-
-MOST_UNITS = 500
-"""More units than this are no advice."""
-FORECAST_DOUBT = "the doubt of the forecasts, which more units do not lessen, hides the difference"
-
-
-def notes_on(figures: Sequence[FigureComparison]) -> tuple[str, ...]:
-    """What to know to read a table of these figures."""
-    out = []
-    if any(d.cut for f in figures for d in f.designs):
-        out.append(
-            "Intervals from 0 reached below it and are cut there: these figures are sizes, which "
-            "are never negative."
-        )
-    for f in figures:
-        for b in f.beyond:
-            out.append(
-                f"{b.suspension}: in {b.runs} of {b.of} runs the spot was not back within the "
-                f"tolerance while it was watched, so its recovery time is only known to be more "
-                f"than {b.least:.3g} {f.definition.unit}."
-            )
-    return tuple(out)
-
-
-def more_units_words(d: Difference) -> str:
-    """How many more units of each, for a table: 'no' where more of them would not settle it."""
-    if d.separated:
-        return "none"
-    if d.more_units is not None:
-        return str(d.more_units)
-    return "no" if d.note == FORECAST_DOUBT else f"> {MOST_UNITS}"
-
-
-UNKNOWN = float(np.nan)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from hysteresis.compare.results import Comparison, FigureComparison
+from hysteresis.compare.words import percent, summing
 from hysteresis.findings import SIMULATED, Source
 from hysteresis.report.compare_figures import (
     dots_picture,
@@ -19,10 +20,8 @@ from hysteresis.report.compare_tables import (
     forecasts_table,
     left_out_table,
     path_table,
-    percent,
     ranking_table,
     runs_table,
-    summing,
 )
 from hysteresis.report.drawing import styled
 from hysteresis.report.page import Block, Bullets, Grid, Heading, Page, Provenance, Section, Text

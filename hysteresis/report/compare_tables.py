@@ -14,9 +14,8 @@ from hysteresis.compare.results import (
     FigureComparison,
     OnPath,
     Ranking,
-    more_units_words,
-    notes_on,
 )
+from hysteresis.compare.words import left_out_together, more_units_words, notes_on, percent
 from hysteresis.report.page import Table
 from hysteresis.report.words import plain
 
@@ -34,11 +33,6 @@ def interval(value: float, low: float, high: float) -> str:
     if not (math.isfinite(low) and math.isfinite(high)):
         return plain(value)
     return f"{plain(value)} ({plain(low)} … {plain(high)})"
-
-
-def percent(level: float) -> str:
-    """A level such as 95 %."""
-    return f"{100 * level:g} %"
 
 
 def path_table(path: OnPath, level: float) -> Table:
@@ -155,13 +149,6 @@ def _more(d: Difference) -> str:
     return more_units_words(d)
 
 
-def summing(found: Comparison) -> list[FigureComparison]:
-    """Figures that sum up a run: of both axes together where there is one, else of each."""
-    whole = [f for f in found.figures if not f.conditions]
-    both = {f.key for f in whole if f.axis == "xy"}
-    return [f for f in whole if f.axis == "xy" or f.key not in both]
-
-
 def figures_tables(found: Comparison, figures: list[FigureComparison]) -> tuple[Table, Table]:
     """Every summing figure, a column per design: means with intervals, then spreads."""
     designs = found.suspensions
@@ -242,9 +229,7 @@ def runs_table(found: Comparison) -> Table:
 
 def left_out_table(found: Comparison) -> tuple[Table, ...]:
     """What was not compared and why."""
-    grouped: dict[tuple[str, str, str], list[str]] = {}
-    for out in found.left_out:
-        grouped.setdefault((out.what, out.reason, out.mend), []).append(out.run)
+    grouped = left_out_together(found)
     if not grouped:
         return ()
     return (

@@ -11,9 +11,10 @@ from hysteresis.characteristics.figure import Condition, Definition
 from hysteresis.compare import figures
 from hysteresis.compare.designs import compare_figure
 from hysteresis.compare.figures import Shared, compare_figures
-from hysteresis.compare.results import FORECAST_DOUBT, Beyond, RunValue, notes_on
+from hysteresis.compare.results import FORECAST_DOUBT, Beyond, RunValue
 from hysteresis.compare.runs import OpenedRun
 from hysteresis.compare.scale import choose_scale, log_likelihood
+from hysteresis.compare.words import notes_on
 from hysteresis.metrics import Recovery
 
 

@@ -11,8 +11,9 @@ from compare_data import DRIVE, ERROR, values_of
 from hysteresis.compare.designs import compare_figure
 from hysteresis.compare.on_path import AFTER, PathAsked, compare_on_path
 from hysteresis.compare.ranking import criteria_of, rank
-from hysteresis.compare.results import PathForecast, more_units_words
+from hysteresis.compare.results import PathForecast
 from hysteresis.compare.verdict import verdict_of
+from hysteresis.compare.words import more_units_words
 from hysteresis.compensate.job import PathOptions
 from hysteresis.errors import InputError
 
