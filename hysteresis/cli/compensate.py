@@ -7,6 +7,19 @@ from typing import Annotated
 
 import typer
 
+from hysteresis.cli.path_options import (
+    Fit,
+    Mirror,
+    Model,
+    RotateDeg,
+    Scale,
+    SkipUnknown,
+    StartFrom,
+    TravelMmS,
+    XMm,
+    YMm,
+)
+
 
 def command(
     run: Annotated[Path, typer.Argument(help="Run folder with model.json.", metavar="RUN")],
@@ -17,10 +30,7 @@ def command(
             metavar="PATH",
         ),
     ],
-    model: Annotated[
-        Path | None,
-        typer.Option(help="Another model of this rig, as `learn` writes; default: model.json."),
-    ] = None,
+    model: Model = None,
     correction: Annotated[
         Path | None,
         typer.Option(help="Correction of this path, as `learn` writes it, to be in the drive."),
@@ -90,27 +100,20 @@ def command(
             "knows how far creep has recovered. Leave out when the rig's past is unknown.",
         ),
     ] = None,
-    start_from: Annotated[
-        Path | None,
-        typer.Option(
-            help="job.json of the output played before; --pause-s then counts from its end."
-        ),
-    ] = None,
+    start_from: StartFrom = None,
     # ---- where the path lies
-    scale: Annotated[float, typer.Option(help="Scale of the path.")] = 1.0,
-    rotate_deg: Annotated[float, typer.Option(help="Turn, counter-clockwise.")] = 0.0,
-    x_mm: Annotated[float, typer.Option(help="Shift along x.")] = 0.0,
-    y_mm: Annotated[float, typer.Option(help="Shift along y.")] = 0.0,
-    mirror: Annotated[str | None, typer.Option(help="x: left becomes right; or y.")] = None,
-    fit: Annotated[
-        bool, typer.Option("--fit", help="Put it at the field's centre, smaller if it must be.")
-    ] = False,
+    scale: Scale = 1.0,
+    rotate_deg: RotateDeg = 0.0,
+    x_mm: XMm = 0.0,
+    y_mm: YMm = 0.0,
+    mirror: Mirror = None,
+    fit: Fit = False,
     # ---- how it moves
     feed_mm_s: Annotated[
         float | None,
         typer.Option(help="Feed where the path gives none, mm/s; its own feeds are kept."),
     ] = None,
-    travel_mm_s: Annotated[float | None, typer.Option(help="Speed of travel moves, mm/s.")] = None,
+    travel_mm_s: TravelMmS = None,
     corner: Annotated[
         str, typer.Option(help="Sharp corners: rest (stop there), bounded (slow), or round.")
     ] = "rest",
@@ -146,9 +149,7 @@ def command(
             "limit is met.",
         ),
     ] = False,
-    skip_unknown: Annotated[
-        bool, typer.Option("--skip-unknown", help="Pass over unknown RS-274 words, and list them.")
-    ] = False,
+    skip_unknown: SkipUnknown = False,
     layers: Annotated[
         list[str] | None,
         typer.Option(help="Trace this layer of a DXF alone; may be repeated. Default: all shown."),

@@ -67,11 +67,11 @@ def test_import_of_the_command_line_takes_less_than_three_tenths_of_a_second() -
 
 LIGHT = {
     "typer", "pathlib", "typing", "__future__", "dataclasses", "collections.abc", "contextlib",
-    "hysteresis.cli.compare_asked",
+    "hysteresis.cli.compare_asked", "hysteresis.cli.path_options",
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", [*PRESENT, "compare_asked"])
+@pytest.mark.parametrize("name", [*PRESENT, "compare_asked", "path_options"])
 def test_command_files_import_only_light_modules_at_their_top(name: str) -> None:
     tree = ast.parse((CLI / f"{name}.py").read_text(encoding="utf-8"))
     imported = set()
