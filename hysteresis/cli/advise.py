@@ -7,6 +7,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hysteresis.cli.path_options import (
+    Fit,
+    Mirror,
+    Model,
+    RotateDeg,
+    Scale,
+    SkipUnknown,
+    StartFrom,
+    TravelMmS,
+    XMm,
+    YMm,
+)
+
 if TYPE_CHECKING:
     from hysteresis.bench import Bench
     from hysteresis.compensate.advice import Recovery
@@ -35,16 +48,8 @@ def command(
             "rig's past is unknown.",
         ),
     ] = None,
-    start_from: Annotated[
-        Path | None,
-        typer.Option(
-            help="job.json of the output played before; --pause-s then counts from its end."
-        ),
-    ] = None,
-    model: Annotated[
-        Path | None,
-        typer.Option(help="Another model of this rig, as `learn` writes; default: model.json."),
-    ] = None,
+    start_from: StartFrom = None,
+    model: Model = None,
     wrong: Annotated[
         float, typer.Option(help="Share by which the memory may be other than fitted, 0 to 1.")
     ] = 0.2,
@@ -61,18 +66,14 @@ def command(
     feed_mm_s: Annotated[
         float | None, typer.Option(help="Feed where the path gives none, mm/s.")
     ] = None,
-    travel_mm_s: Annotated[float | None, typer.Option(help="Speed of travel moves, mm/s.")] = None,
-    scale: Annotated[float, typer.Option(help="Scale of the path.")] = 1.0,
-    rotate_deg: Annotated[float, typer.Option(help="Turn, counter-clockwise.")] = 0.0,
-    x_mm: Annotated[float, typer.Option(help="Shift along x.")] = 0.0,
-    y_mm: Annotated[float, typer.Option(help="Shift along y.")] = 0.0,
-    mirror: Annotated[str | None, typer.Option(help="x: left becomes right; or y.")] = None,
-    fit: Annotated[
-        bool, typer.Option("--fit", help="Put it at the field's centre, smaller if it must be.")
-    ] = False,
-    skip_unknown: Annotated[
-        bool, typer.Option("--skip-unknown", help="Pass over unknown RS-274 words, and list them.")
-    ] = False,
+    travel_mm_s: TravelMmS = None,
+    scale: Scale = 1.0,
+    rotate_deg: RotateDeg = 0.0,
+    x_mm: XMm = 0.0,
+    y_mm: YMm = 0.0,
+    mirror: Mirror = None,
+    fit: Fit = False,
+    skip_unknown: SkipUnknown = False,
 ) -> None:
     """Say what to do with the time in which the beam is off; nothing is written.
 
@@ -112,7 +113,7 @@ def command(
     fitted = read_model(source, bench)
     torque_axes(fitted.model)
     start, history = past(folder, fitted, source, pause_s=pause_s, start_from=start_from)
-    fitted = past_unknown(fitted) if start is None else fitted
+    fitted = past_unknown(fitted, start)
     job = open_job(path, bench, PathOptions(
         Placement(scale, rotate_deg, x_mm, y_mm, mirror, fit),  # type: ignore[arg-type]
         skip_unknown=skip_unknown, feed_mm_s=feed_mm_s, travel_mm_s=travel_mm_s,

@@ -67,8 +67,7 @@ def compensate_job(asked: Asked) -> None:
     fitted = read_model(source, bench)
     correction = None if asked.correction is None else read_correction(asked.correction)
     before = past(folder, fitted, source, pause_s=asked.pause_s, start_from=asked.start_from)
-    fitted = past_unknown(fitted) if before[0] is None else fitted
-    rig = Rig(folder, bench, fitted, source, correction, *before)
+    rig = Rig(folder, bench, past_unknown(fitted, before[0]), source, correction, *before)
     job = open_job(asked.path, bench, asked.path_options())
     with progress("Compensating"):
         found, job, said, places = _first_pass(asked, rig, job)

@@ -73,7 +73,7 @@ def command(
     from hysteresis.run_folder import open_run, refuse_overwrite
     from hysteresis.table_files import read_pattern, read_recording
 
-    _refuse_unknown_name(memory)
+    refuse_unknown_memory(memory)
     folder = open_run(run)
     refuse_overwrite(folder.model_json, force)
     if report:
@@ -108,7 +108,7 @@ def command(
     print(f"Next:  hysteresis compensate {run} PATH --pause-s 30 --out {folder.drive_wav}")
 
 
-def _refuse_unknown_name(memory: str) -> None:
+def refuse_unknown_memory(memory: str) -> None:
     """Refuse a name that no memory has; a known one may still be more than the data carry."""
     from hysteresis.errors import InputError
     from hysteresis.fit.recipes import NAMES

@@ -102,7 +102,7 @@ def command(
     from datetime import UTC, datetime
 
     from hysteresis.cli.console import say
-    from hysteresis.cli.fit import _refuse_unknown_name
+    from hysteresis.cli.fit import refuse_unknown_memory
     from hysteresis.compare import check_level
     from hysteresis.errors import InputError
     from hysteresis.fleet.find import find_runs
@@ -110,7 +110,7 @@ def command(
     from hysteresis.fleet.side_by_side import check_asked
     from hysteresis.fleet.store import open_store
 
-    _refuse_unknown_name(memory)
+    refuse_unknown_memory(memory)
     if workers is not None and scheduler is not None:
         raise InputError(
             "--workers and --scheduler are both given", mend="a cluster has its own workers"

@@ -112,7 +112,6 @@ def compensate_path(
         sums.add(block)
         early.add(block)
         blocks.append(block)
-    told_of = past_unknown(fitted) if start is None else fitted
     rows = list(as_rows(blocks))
 
     def column(name: str) -> Floats:
@@ -134,7 +133,7 @@ def compensate_path(
         excesses=excesses(bench, t_s, drive.drive_x, drive.drive_y, x_mm, y_mm, mm_per_drive),
         plain_excesses=excesses(bench, t_s, plain.drive_x, plain.drive_y, x_mm, y_mm,
                                 mm_per_drive),
-        forecast=forecast_of(told_of, known, bench, history, early, sums),
+        forecast=forecast_of(past_unknown(fitted, start), known, bench, history, early, sums),
         lead_in_s=lead_in_s,
         notes=tuple(notes_for(fitted.model, bench, start, lead_in_s)),
     )  # fmt: skip

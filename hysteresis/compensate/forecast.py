@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hysteresis.model import Discrepancy, FittedModel
+from hysteresis.model import Discrepancy, FittedModel, RigState
 from hysteresis.optics import RigOptics
 from hysteresis.recording import Grid, simulation_grid
 from hysteresis.tables import Bools, DriveSignal, Floats, Pattern
@@ -73,13 +73,17 @@ def plain_error(x_mm: Floats, y_mm: Floats) -> PlainError:
     return PlainError(rms, float(np.mean(x_mm)), float(np.mean(y_mm)))
 
 
-def past_unknown(fitted: FittedModel) -> FittedModel:
-    """The model for a job that begins from an unknown past: its absolute places in more doubt.
+def past_unknown(fitted: FittedModel, start: RigState | None) -> FittedModel:
+    """The model for a job from an unknown past, `start` None: its absolute places in more doubt.
+
+    Where the state at the start is known it is the model as it is.
 
     A fit does not tell slow creep from a zero. Where the job goes on from the pattern's end the two
     make up for each other; from another past the doubt of the zero (its standard errors in x and y)
     shifts the whole job, and adds in square to that of the registration.
     """
+    if start is not None:
+        return fitted
     errors = [p.standard_error for p in fitted.parameters if p.name in ZERO]
     sizes = [e for e in errors if np.isfinite(e)]
     gap = fitted.discrepancy

@@ -301,10 +301,10 @@ def test_a_job_from_an_unknown_past_is_in_doubt_by_the_zero() -> None:
         Parameter("x_k1", 0.8, 7.0, "drive/FS"),
     )
     rig = replace(rig, parameters=told, discrepancy=replace(rig.discrepancy, zero_mm=1.2))
-    assert past_unknown(rig).discrepancy.zero_mm == pytest.approx(1.3)
+    assert past_unknown(rig, None).discrepancy.zero_mm == pytest.approx(1.3)
     # at its bound a zero has no standard error, and adds none
     held = replace(rig, parameters=(replace(told[0], standard_error=np.nan), told[2]))
-    assert past_unknown(held).discrepancy.zero_mm == 1.2
+    assert past_unknown(held, None).discrepancy.zero_mm == 1.2
 
 
 def test_a_path_is_in_that_doubt_where_the_past_is_not_told() -> None:
