@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hysteresis.errors import InputError
+from hysteresis.interrupts import ctrl_c_afterwards
 from hysteresis.tables import Bools, Floats
 
 Picture = npt.NDArray[Any]
@@ -36,7 +37,8 @@ class Blobs:
 def opencv() -> Any:
     """The module cv2; `InputError` says how to get it."""
     try:
-        import cv2
+        with ctrl_c_afterwards():  # the start of OpenCV catches whatever is raised in it
+            import cv2
     except ImportError as error:
         raise InputError(
             "finding the target in a picture needs OpenCV",
